@@ -1,0 +1,114 @@
+"""Size and wholeness of a PNG, JPEG or TIFF picture from its header and last bytes, without decoding it."""
+
+from __future__ import annotations
+
+import struct
+from dataclasses import dataclass
+from pathlib import Path
+
+from stacker.capture.positioned import unreadable
+
+_PNG = b"\x89PNG\r\n\x1a\n"
+_TAIL_BYTES = 4096
+_HEAD_BYTES = 65536
+_TIFF_WIDTH, _TIFF_HEIGHT = 256, 257
+
+
+@dataclass(frozen=True)
+class PictureHeader:
+    """What the first and last bytes of a picture file say."""
+
+    kind: str
+    """PNG, JPEG, TIFF; empty for anything else."""
+    width: int = 0
+    height: int = 0
+    whole: bool = True
+
+
+def picture_kind(head: bytes) -> str:
+    """Return PNG, JPEG, TIFF, FITS or an empty string, judged by a file's first bytes."""
+    if head.startswith(_PNG):
+        return "PNG"
+    if head.startswith(b"\xff\xd8\xff"):
+        return "JPEG"
+    if head[:4] in (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+"):
+        return "TIFF"
+    return "FITS" if head.startswith(b"SIMPLE  =") else ""
+
+
+def read_picture_header(path: Path) -> PictureHeader:
+    """Read size and wholeness (does the end marker stand where it should?) of one picture."""
+    try:
+        with path.open("rb") as file:
+            head = file.read(512)
+            kind = picture_kind(head)
+            if kind == "JPEG":
+                head += file.read(_HEAD_BYTES)
+            size = file.seek(0, 2)
+            file.seek(max(0, size - _TAIL_BYTES))
+            tail = file.read()
+            if kind == "TIFF":
+                return _tiff_header(file, head, size)
+    except OSError as error:
+        raise unreadable(path, error) from error
+    if kind == "PNG" and len(head) >= 24:
+        width, height = struct.unpack(">II", head[16:24])
+        return PictureHeader(kind, width, height, b"IEND" in tail)
+    if kind == "JPEG":
+        width, height = _jpeg_size(head)
+        return PictureHeader(kind, width, height, b"\xff\xd9" in tail)
+    return PictureHeader(kind, whole=kind != "PNG")
+
+
+def _jpeg_size(head: bytes) -> tuple[int, int]:
+    """Return (width, height) from the start-of-frame segment (ITU-T T.81, B.2.2), (0, 0) where there is none."""
+    position = 2
+    while position + 9 <= len(head):
+        marker = head[position + 1]
+        (length,) = struct.unpack(">H", head[position + 2 : position + 4])
+        if 0xC0 <= marker <= 0xCF and marker not in (0xC4, 0xC8, 0xCC):
+            height, width = struct.unpack(">HH", head[position + 5 : position + 9])
+            return width, height
+        position += 2 + length
+    return 0, 0
+
+
+def _tiff_header(file: object, head: bytes, size: int) -> PictureHeader:
+    """Return the first directory's size (TIFF 6.0, section 2); whole where the directory and all strips lie within the file."""
+    order = "<" if head[:1] == b"I" else ">"
+    if head[2:4] in (b"+\0", b"\0+") or len(head) < 8:
+        return PictureHeader("TIFF")
+    (place,) = struct.unpack(order + "I", head[4:8])
+    file.seek(place)  # type: ignore[attr-defined]
+    block: bytes = file.read(2 + 12 * 200)  # type: ignore[attr-defined]
+    if len(block) < 2:
+        return PictureHeader("TIFF", whole=False)
+    (entries,) = struct.unpack(order + "H", block[:2])
+    values = {}
+    for number in range(min(entries, 200)):
+        entry = block[2 + 12 * number : 14 + 12 * number]
+        if len(entry) < 12:
+            return PictureHeader("TIFF", whole=False)
+        tag, kind, count = struct.unpack(order + "HHI", entry[:8])
+        code = {1: "B", 3: "H"}.get(kind, "I")
+        values[tag] = (struct.unpack(order + code, entry[8 : 8 + struct.calcsize(code)])[0], kind, count)
+    width, height = (values.get(tag, (0, 0, 0))[0] for tag in (_TIFF_WIDTH, _TIFF_HEIGHT))
+    return PictureHeader("TIFF", width, height, _strips_end(file, order, values) <= size)
+
+
+def _strips_end(file: object, order: str, values: dict[int, tuple[int, int, int]]) -> int:
+    """Return the byte after the last strip or tile."""
+
+    def listed(tag: int) -> list[int]:
+        value, kind, count = values.get(tag, (0, 4, 0))
+        if count <= 1:
+            return [value] * count
+        file.seek(value)  # type: ignore[attr-defined]
+        code, width = ("H", 2) if kind == 3 else ("I", 4)
+        block: bytes = file.read(width * count)  # type: ignore[attr-defined]
+        if len(block) < width * count:
+            return [1 << 62]
+        return list(struct.unpack(f"{order}{count}{code}", block))
+
+    offsets, lengths = listed(273) or listed(324), listed(279) or listed(325)
+    return max((offset + length for offset, length in zip(offsets, lengths, strict=False)), default=0)

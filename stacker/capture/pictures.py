@@ -1,0 +1,92 @@
+"""A folder of PNG, TIFF or JPEG pictures in natural order, or one such picture."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stacker.capture.circumstances import Circumstances
+from stacker.capture.described import Stored, StoredCapture
+from stacker.capture.picture_size import read_picture_header
+from stacker.capture.positioned import unreadable
+from stacker.capture.sequence import CaptureError, Frame
+
+
+def natural_order(name: str) -> tuple[tuple[int, int, str], ...]:
+    """Return a sort key that counts digits as numbers: f2 comes before f10."""
+    parts = re.findall(r"\d+|\D+", name)
+    return tuple((0, int(part), part) if part.isdecimal() else (1, 0, part.casefold()) for part in parts)
+
+
+class PictureCapture(StoredCapture):
+    """Pictures of one size and kind, a frame each.
+
+    Every header is looked at before the first frame is delivered: an odd-sized or cut picture is an error
+    that names it, except that a cut last one counts as lost (the folder may still be growing).
+    """
+
+    def __init__(self, path: Path, files: Sequence[Path], declared: Circumstances, notes: Sequence[str] = ()) -> None:
+        self._files = list(files)
+        lost = self._survey()
+        first = decode_picture(self._files[0])
+        stored = Stored(
+            shape=first.shape, dtype=first.dtype, count=len(self._files), lost=lost, notes=tuple(notes)
+        )
+        super().__init__(path, stored, declared)
+
+    def _survey(self) -> int:
+        headers = [read_picture_header(name) for name in self._files]
+        lost = 0
+        if len(headers) > 1 and not (headers[-1].whole and headers[-1].width):
+            self._files.pop()
+            headers.pop()
+            lost = 1
+        common = Counter((header.width, header.height) for header in headers).most_common(1)[0][0]
+        for name, header in zip(self._files, headers, strict=True):
+            if not header.whole:
+                raise CaptureError(name, "is cut short", "restore it or move it out of the folder")
+            if (header.width, header.height) != common:
+                said = f"is {header.width}x{header.height} where the others are {common[0]}x{common[1]}"
+                raise CaptureError(name, said, "move it out of the folder")
+        return lost
+
+    def _fill(self, index: int, target: Frame) -> None:
+        picture = decode_picture(self._files[index])
+        if picture.shape != self.shape or picture.dtype != self.dtype:
+            said = f"is {_words(picture.shape, picture.dtype)} where the others are {_words(self.shape, self.dtype)}"
+            raise CaptureError(self._files[index], said, "move it out of the folder")
+        np.copyto(target, picture)
+
+
+def _words(shape: tuple[int, ...], dtype: np.dtype[Any]) -> str:
+    return f"{shape[1]}x{shape[0]} {'colour' if len(shape) == 3 else 'gray'} {dtype}"
+
+
+def decode_picture(path: Path) -> NDArray[Any]:
+    """Return one picture as (H, W) or (H, W, 3) RGB in uint8, uint16 or float32; transparency is dropped.
+
+    The bytes are read first and decoded then, because OpenCV cannot open names with accents on Windows.
+    """
+    import cv2
+
+    try:
+        data = np.fromfile(path, np.uint8)
+    except OSError as error:
+        raise unreadable(path, error) from error
+    try:
+        picture = cv2.imdecode(data, cv2.IMREAD_UNCHANGED) if data.size else None
+    except cv2.error:
+        picture = None
+    if picture is None:
+        raise CaptureError(path, "cannot be decoded as a picture", "restore it or move it out of the folder")
+    if picture.ndim == 3 and picture.shape[2] in (3, 4):
+        picture = cv2.cvtColor(picture, cv2.COLOR_BGR2RGB if picture.shape[2] == 3 else cv2.COLOR_BGRA2RGB)
+    elif picture.ndim == 3:
+        picture = picture[:, :, 0]
+    return picture if picture.dtype in (np.uint8, np.uint16) else picture.astype(np.float32)
