@@ -13,15 +13,14 @@ from numpy.typing import NDArray
 from stacker.capture.circumstances import Circumstances
 from stacker.capture.described import Stored, StoredCapture
 from stacker.capture.positioned import PositionedFile
-from stacker.capture.riff import AviIndex, index_avi
+from stacker.capture.riff import AviIndex
 from stacker.capture.sequence import CaptureError, Frame
 
 _DEVICE_INDEPENDENT = (b"\0\0\0\0", b"DIB ", b"RGB ", b"RAW ")
 """Bitmap rows: bottom-up where the height is positive, padded to four bytes."""
-_GRAY = {
-    b"Y800": 8, b"Y8  ": 8, b"GREY": 8, b"Y8\0\0": 8,
-    b"Y16 ": 16, b"Y1\0\x10": 16, b"Y10 ": 10, b"Y1\0\x0a": 10, b"Y12 ": 12, b"Y1\0\x0c": 12, b"Y14 ": 14, b"Y1\0\x0e": 14,
-}  # fmt: skip
+_GRAY = {b"Y800": 8, b"Y8  ": 8, b"GREY": 8, b"Y8\0\0": 8, b"Y10 ": 10, b"Y12 ": 12, b"Y14 ": 14, b"Y16 ": 16}
+_GRAY |= {b"Y1\0\x0a": 10, b"Y1\0\x0c": 12, b"Y1\0\x0e": 14, b"Y1\0\x10": 16}
+"""Four-character codes in use for gray, with FFmpeg's own; common practice, no source."""
 _MOSAIC_8 = {b"BA81": "BGGR", b"BGGR": "BGGR", b"RGGB": "RGGB", b"GRBG": "GRBG", b"GBRG": "GBRG"}
 _MOSAIC_16 = {b"BYR2": "BGGR", b"RG16": "RGGB", b"GR16": "GRBG", b"GB16": "GBRG"}
 _MOSAIC_LETTERS = {"BG": "BGGR", "RG": "RGGB", "GR": "GRBG", "BA": "GRBG", "GB": "GBRG"}

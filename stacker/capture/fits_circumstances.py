@@ -73,7 +73,9 @@ def mosaic_from_fits(unit: Unit, height: int, turned: bool) -> str | None:
         return None
     row_shift, column_shift = int(unit.number("YBAYROFF") or 0), int(unit.number("XBAYROFF") or 0)
     rows = [height - 1, height - 2] if turned else [0, 1]
-    return "".join(pattern[(row + row_shift) % 2 * 2 + (column + column_shift) % 2] for row in rows for column in (0, 1))
+    return "".join(
+        pattern[(row + row_shift) % 2 * 2 + (column + column_shift) % 2] for row in rows for column in (0, 1)
+    )
 
 
 def _positive(unit: Unit, *keywords: str) -> float | None:
@@ -88,5 +90,5 @@ def _angle_deg(unit: Unit, *keywords: str) -> float | None:
     match = _ANGLE.match(unit.text(*keywords) or "")
     if match is None:
         return None
-    degrees = sum(float(part) / 60**power for power, part in enumerate(match.groups()[1:]) if part)
+    degrees: float = sum(float(part) / 60.0**power for power, part in enumerate(match.groups()[1:]) if part)
     return -degrees if match[1] == "-" else degrees

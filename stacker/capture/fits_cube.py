@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from stacker.capture.circumstances import Circumstances
 from stacker.capture.described import Stored, StoredCapture
@@ -44,7 +45,7 @@ class FitsCube(StoredCapture):
             count=image.count,
             lost=count - image.count,
             mosaic=mosaic_from_fits(unit, image.axes.height, image.turned),
-            offsets_s=None if cadence_s is None else np.arange(image.count) * cadence_s,
+            offsets_s=None if cadence_s is None else np.arange(image.count, dtype=np.float64) * cadence_s,
             header=header,
             notes=_notes(image, unit),
         )
@@ -77,62 +78,72 @@ class FitsFolder(StoredCapture):
     """
 
     def __init__(self, path: Path, files: Sequence[Path], declared: Circumstances, notes: Sequence[str]) -> None:
-        self._files = list(files)
-        first = self._inspect(self._files[0])
+        surveyed = _survey_folder(files)
+        self._files = [name for name, _ in surveyed]
+        # Some frames with negative numbers make all of them float, so that the folder has one kind.
+        self._signed = any(image.has_negative for _, image in surveyed)
+        first = self._open_image(0)
+        first.file.close()
         unit, header = _header(first)
-        lost, starts = self._survey()
-        times = np.array(starts, "datetime64[us]") if None not in starts else None
-        if times is not None and (np.diff(times) <= np.timedelta64(0, "us")).any():
-            times = None
         stored = Stored(
             shape=first.shape,
-            dtype=self._kind,
-            count=len(self._files),
-            lost=lost,
+            dtype=first.dtype,
+            count=len(surveyed),
+            lost=len(files) - len(surveyed),
             mosaic=mosaic_from_fits(unit, first.axes.height, first.turned),
-            times_utc=times,
+            times_utc=_rising_times([start_from_fits(_header(image)[0]) for _, image in surveyed]),
             header=header,
             notes=(*notes, *_notes(first, unit)),
         )
         super().__init__(path, stored, declared)
 
-    def _survey(self) -> tuple[int, list[np.datetime64 | None]]:
-        """Check every file against the rest; drop a last one that is still being written."""
-        images = []
-        lost = 0
-        for number, name in enumerate(self._files):
-            image = self._inspect(name)
-            if image.axes.count != 1:
-                raise CaptureError(name, f"holds {image.axes.count} frames", "process a cube as a capture of its own")
-            if image.count == 0 and number == len(self._files) - 1 and number:
-                lost = 1
-            elif image.count == 0:
-                raise CaptureError(name, "is cut short", "restore it or move it out of the folder")
-            else:
-                images.append((name, image.shape, image.dtype, start_from_fits(_header(image)[0])))
-        common = Counter((shape, kind) for _, shape, kind, _ in images).most_common(1)[0][0]
-        self._kind = common[1]
-        for name, shape, kind, _ in images:
-            if (shape, kind) != common:
-                said = f"is {_size(shape)} {kind} where the others are {_size(common[0])} {common[1]}"
-                raise CaptureError(name, said, "move it out of the folder")
-        self._files = [name for name, *_ in images]
-        return lost, [start for *_, start in images]
-
-    def _inspect(self, name: Path) -> FitsImage:
-        file = PositionedFile(name)
-        try:
-            return FitsImage(file)
-        finally:
-            file.close()
+    def _open_image(self, index: int) -> FitsImage:
+        return FitsImage(PositionedFile(self._files[index]), single=True, signed=self._signed)
 
     def _fill(self, index: int, target: Frame) -> None:
-        file = PositionedFile(self._files[index])
+        image = self._open_image(index)
         try:
-            FitsImage(file).fill(0, target)
+            image.fill(0, target)
+        finally:
+            image.file.close()
+
+
+def _survey_folder(files: Sequence[Path]) -> list[tuple[Path, FitsImage]]:
+    """Return every whole frame with its (closed) image; only a last one, still being written, may be cut short."""
+    surveyed = []
+    for name in files:
+        file = PositionedFile(name)
+        try:
+            image = FitsImage(file, single=True)
+        except CaptureError:
+            if name != files[-1] or len(files) == 1:
+                raise
+            continue
         finally:
             file.close()
+        if image.axes.count != 1:
+            raise CaptureError(name, f"holds {image.axes.count} frames", "process a cube as a capture of its own")
+        if image.count == 1:
+            surveyed.append((name, image))
+        elif name != files[-1] or len(files) == 1:
+            raise CaptureError(name, "is cut short", "restore it or move it out of the folder")
+    common = Counter(_kind(image) for _, image in surveyed).most_common(1)[0][0]
+    for name, image in surveyed:
+        if _kind(image) != common:
+            raise CaptureError(name, f"is {_kind(image)} where the others are {common}", "move it out of the folder")
+    return surveyed
 
 
-def _size(shape: tuple[int, ...]) -> str:
-    return f"{shape[1]}x{shape[0]}" + (" colour" if len(shape) == 3 else "")
+def _rising_times(starts: list[np.datetime64 | None]) -> NDArray[np.datetime64] | None:
+    """Return UTC of each frame where every header has its own, one after the other."""
+    if None in starts:
+        return None
+    times = np.array(starts, "datetime64[us]")
+    return times if (np.diff(times) > np.timedelta64(0, "us")).all() else None
+
+
+def _kind(image: FitsImage) -> str:
+    """Return size and number format in words; frames of one folder must agree in it."""
+    colour = " colour" if image.axes.colour else ""
+    bits = int(image.unit.number("BITPIX") or 0)
+    return f"{image.axes.width}x{image.axes.height}{colour} BITPIX {bits} BZERO {image.zero:g}"

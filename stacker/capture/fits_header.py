@@ -57,7 +57,7 @@ def units(file: PositionedFile) -> Iterator[Unit]:
     """
     offset = 0
     while offset < file.size:
-        if offset and not file.read(offset, 8) == b"XTENSION":
+        if offset and file.read(offset, 8) != b"XTENSION":
             return
         unit = _read_unit(file, offset)
         yield unit

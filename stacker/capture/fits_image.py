@@ -37,10 +37,11 @@ class FitsImage:
     Raises CaptureError where the file has no image, or only one that this program cannot read.
     """
 
-    def __init__(self, file: PositionedFile) -> None:
+    def __init__(self, file: PositionedFile, *, single: bool = False, signed: bool | None = None) -> None:
+        """Find the image; `single` takes three planes as one colour picture, `signed` settles 16 bits without BZERO."""
         self.file = file
         self.unit, self.primary = _image_unit(file)
-        self.axes = _frame_axes(self.unit)
+        self.axes = _frame_axes(self.unit, single)
         bits = int(self.unit.number("BITPIX") or 0)
         if bits not in _STORED:
             raise CaptureError(file.path, f"BITPIX {bits} is none of 8, 16, 32, 64, -32, -64", "write it anew")
@@ -54,7 +55,8 @@ class FitsImage:
         self._scratch = threading.local()
         self.count = self._whole_frames()
         self.unsigned_offset = bits == 16 and self.scale == 1 and self.zero == 32768
-        self.has_negative = bits == 16 and self.scale == 1 and self.zero == 0 and self._sees_negative()
+        plain = bits == 16 and self.scale == 1 and self.zero == 0
+        self.has_negative = plain and (self._sees_negative() if signed is None else signed)
 
     @property
     def shape(self) -> tuple[int, ...]:
@@ -89,21 +91,21 @@ class FitsImage:
         if raw.itemsize > 1 and not raw.dtype.isnative:
             raw.byteswap(inplace=True)
         if self.unsigned_offset:
-            np.bitwise_xor(target, np.uint16(0x8000), out=target)  # type: ignore[arg-type]
+            np.bitwise_xor(target, np.uint16(0x8000), out=target)
         elif target.dtype == np.uint16:
             np.maximum(target.view(np.int16), 0, out=target.view(np.int16))
         elif self.stored.kind == "i" and target.dtype == np.float32:
             integers = target.view(np.int32)
             np.copyto(target, self._scaled(integers.copy()))
         elif self.zero and target.dtype == np.float32:
-            target += np.float32(self.zero)  # type: ignore[arg-type]
+            target += np.float32(self.zero)
 
     def _convert(self, raw: NDArray[Any], target: Frame) -> None:
         if target.dtype == np.float32:
             np.copyto(target, self._scaled(raw), casting="same_kind")
         elif self.unsigned_offset:
             np.copyto(target, raw, casting="unsafe")
-            np.bitwise_xor(target, np.uint16(0x8000), out=target)  # type: ignore[arg-type]
+            np.bitwise_xor(target, np.uint16(0x8000), out=target)
         elif target.dtype == np.uint16:
             np.copyto(target, np.maximum(raw, 0), casting="unsafe")
         else:
@@ -167,7 +169,7 @@ def _image_unit(file: PositionedFile) -> tuple[Unit, Unit]:
     raise CaptureError(file.path, "holds no image", "give a FITS file with a picture or a cube of frames")
 
 
-def _frame_axes(unit: Unit) -> FrameAxes:
+def _frame_axes(unit: Unit, single: bool) -> FrameAxes:
     axes = list(unit.axes)
     while len(axes) > 2 and axes[-1] == 1:
         axes.pop()
@@ -177,7 +179,7 @@ def _frame_axes(unit: Unit) -> FrameAxes:
     if not outer:
         return FrameAxes(width, height, 1)
     if len(outer) == 1:
-        colour = outer[0] == 3 and _names_colours(unit)
+        colour = outer[0] == 3 and (single or _names_colours(unit))
         return FrameAxes(width, height, 1 if colour else outer[0], colour=colour)
     if outer[0] == 3:
         return FrameAxes(width, height, int(np.prod(outer[1:])), colour=True)

@@ -26,7 +26,9 @@ def frames_in_folder(folder: Path) -> tuple[str, list[Path], tuple[str, ...]]:
     kinds = {file: _kind(file) for file in files if file not in thumbnails}
     counts = Counter(kind for kind in kinds.values() if kind)
     if not counts:
-        raise CaptureError(folder, "holds no PNG, TIFF, JPEG or FITS frame", "name a folder of frames, or each capture in it")
+        raise CaptureError(
+            folder, "holds no PNG, TIFF, JPEG or FITS frame", "name a folder of frames, or each capture in it"
+        )
     prevailing = counts.most_common(1)[0][0]
     frames = [file for file, kind in kinds.items() if kind == prevailing]
     ignored = [file for file in files if file not in frames] if len(frames) < len(files) else []

@@ -5,12 +5,14 @@ from __future__ import annotations
 import struct
 from dataclasses import dataclass
 from pathlib import Path
+from typing import BinaryIO
 
 from stacker.capture.positioned import unreadable
 
 _PNG = b"\x89PNG\r\n\x1a\n"
 _TAIL_BYTES = 4096
 _HEAD_BYTES = 65536
+_BEYOND_ANY_FILE = 1 << 62
 _TIFF_WIDTH, _TIFF_HEIGHT = 256, 257
 
 
@@ -73,42 +75,41 @@ def _jpeg_size(head: bytes) -> tuple[int, int]:
     return 0, 0
 
 
-def _tiff_header(file: object, head: bytes, size: int) -> PictureHeader:
-    """Return the first directory's size (TIFF 6.0, section 2); whole where the directory and all strips lie within the file."""
+def _tiff_header(file: BinaryIO, head: bytes, size: int) -> PictureHeader:
+    """Return the first directory's size (TIFF 6.0, section 2); whole where directory and strips lie within the file."""
     order = "<" if head[:1] == b"I" else ">"
     if head[2:4] in (b"+\0", b"\0+") or len(head) < 8:
         return PictureHeader("TIFF")
     (place,) = struct.unpack(order + "I", head[4:8])
-    file.seek(place)  # type: ignore[attr-defined]
-    block: bytes = file.read(2 + 12 * 200)  # type: ignore[attr-defined]
-    if len(block) < 2:
+    file.seek(place)
+    count_bytes = file.read(2)
+    if len(count_bytes) < 2:
         return PictureHeader("TIFF", whole=False)
-    (entries,) = struct.unpack(order + "H", block[:2])
-    values = {}
-    for number in range(min(entries, 200)):
-        entry = block[2 + 12 * number : 14 + 12 * number]
-        if len(entry) < 12:
-            return PictureHeader("TIFF", whole=False)
-        tag, kind, count = struct.unpack(order + "HHI", entry[:8])
-        code = {1: "B", 3: "H"}.get(kind, "I")
-        values[tag] = (struct.unpack(order + code, entry[8 : 8 + struct.calcsize(code)])[0], kind, count)
-    width, height = (values.get(tag, (0, 0, 0))[0] for tag in (_TIFF_WIDTH, _TIFF_HEIGHT))
-    return PictureHeader("TIFF", width, height, _strips_end(file, order, values) <= size)
+    (entries,) = struct.unpack(order + "H", count_bytes)
+    block = file.read(12 * entries)
+    if len(block) < 12 * entries:
+        return PictureHeader("TIFF", whole=False)
+    tags = {struct.unpack(order + "H", block[at : at + 2])[0]: block[at : at + 12] for at in range(0, len(block), 12)}
+    width, height = (_tiff_numbers(file, order, tags.get(tag)) or [0] for tag in (_TIFF_WIDTH, _TIFF_HEIGHT))
+    return PictureHeader("TIFF", width[0], height[0], _strips_end(file, order, tags) <= size)
 
 
-def _strips_end(file: object, order: str, values: dict[int, tuple[int, int, int]]) -> int:
+def _strips_end(file: BinaryIO, order: str, tags: dict[int, bytes]) -> int:
     """Return the byte after the last strip or tile."""
-
-    def listed(tag: int) -> list[int]:
-        value, kind, count = values.get(tag, (0, 4, 0))
-        if count <= 1:
-            return [value] * count
-        file.seek(value)  # type: ignore[attr-defined]
-        code, width = ("H", 2) if kind == 3 else ("I", 4)
-        block: bytes = file.read(width * count)  # type: ignore[attr-defined]
-        if len(block) < width * count:
-            return [1 << 62]
-        return list(struct.unpack(f"{order}{count}{code}", block))
-
-    offsets, lengths = listed(273) or listed(324), listed(279) or listed(325)
+    offsets = _tiff_numbers(file, order, tags.get(273) or tags.get(324))
+    lengths = _tiff_numbers(file, order, tags.get(279) or tags.get(325))
     return max((offset + length for offset, length in zip(offsets, lengths, strict=False)), default=0)
+
+
+def _tiff_numbers(file: BinaryIO, order: str, entry: bytes | None) -> list[int]:
+    """Return the numbers of a directory entry, which stand in the entry itself where four bytes hold them."""
+    if entry is None:
+        return []
+    kind, count = struct.unpack(order + "HI", entry[2:8])
+    code = {1: "B", 3: "H"}.get(kind, "I")
+    size = struct.calcsize(code) * count
+    block = entry[8 : 8 + size]
+    if size > 4:
+        file.seek(struct.unpack(order + "I", entry[8:12])[0])
+        block = file.read(size)
+    return list(struct.unpack(f"{order}{count}{code}", block)) if len(block) == size else [_BEYOND_ANY_FILE]

@@ -35,9 +35,7 @@ class PictureCapture(StoredCapture):
         self._files = list(files)
         lost = self._survey()
         first = decode_picture(self._files[0])
-        stored = Stored(
-            shape=first.shape, dtype=first.dtype, count=len(self._files), lost=lost, notes=tuple(notes)
-        )
+        stored = Stored(shape=first.shape, dtype=first.dtype, count=len(self._files), lost=lost, notes=tuple(notes))
         super().__init__(path, stored, declared)
 
     def _survey(self) -> int:

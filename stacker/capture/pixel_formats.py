@@ -85,7 +85,9 @@ def _choose_luma_or_rgb(name: str, pictures: Sequence[Any]) -> PixelFormat:
     full = name.startswith("yuvj") or int(pictures[0].color_range or 0) == _FULL_RANGE
     scale = 1 << (bits - 8)
     white = float((1 << bits) - 1) if full else 235.0 * scale
-    note = "chroma is void: the luma plane is taken as it is" + ("" if full else f" (black {16 * scale}, white {white:.0f})")
+    note = "chroma is void: the luma plane is taken as it is" + (
+        "" if full else f" (black {16 * scale}, white {white:.0f})"
+    )
     dtype = np.dtype(np.uint8 if bits == 8 else np.uint16)
     return PixelFormat(name, (0,), dtype, bits=bits if bits > 8 else None, full_scale=white, notes=(note,))
 
@@ -97,7 +99,7 @@ def _packed_rgb(bits: int) -> PixelFormat:
 
 
 def _component_bits(picture: Any) -> int:
-    return max(component.bits for component in picture.format.components)
+    return max(int(component.bits) for component in picture.format.components)
 
 
 def _chroma_is_void(picture: Any, bits: int) -> bool:

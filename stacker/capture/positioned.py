@@ -32,7 +32,7 @@ class PositionedFile:
 
     def read_into(self, buffer: NDArray[np.generic], offset: int) -> int:
         """Fill the C-contiguous `buffer` from byte `offset`; return the number of bytes that were there."""
-        view = memoryview(buffer.reshape(-1).view(np.uint8))
+        view = buffer.reshape(-1).view(np.uint8).data
         done = 0
         try:
             while done < len(view):

@@ -10,8 +10,6 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, TypeVar, get_type_hints
 
-import numpy as np
-
 from stacker.capture.circumstances import Camera, Circumstances, Site, Telescope
 from stacker.capture.positioned import unreadable
 from stacker.capture.sequence import CaptureError
@@ -147,4 +145,4 @@ def _checked_time(source: Path, where: str, value: Any) -> str:
     moment = utc_from_text(value) if isinstance(value, str) else None
     if moment is None:
         raise CaptureError(source, f"{where} is {value!r}", "give UTC as 2031-04-05T21:30:00Z")
-    return text_from_utc(np.datetime64(moment, "us"))
+    return text_from_utc(moment)

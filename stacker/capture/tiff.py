@@ -92,7 +92,7 @@ class TiffCapture(StoredCapture):
 
     def _is_whole(self, page: Any) -> bool:
         pairs = zip(page.dataoffsets, page.databytecounts, strict=False)
-        return all(0 < offset and offset + count <= self._file.size for offset, count in pairs)
+        return all(offset > 0 and offset + count <= self._file.size for offset, count in pairs)
 
     def _fill(self, index: int, target: Frame) -> None:
         if self._places is None:
@@ -123,5 +123,7 @@ class TiffCapture(StoredCapture):
             with self._lock:
                 page: NDArray[Any] = self._pages[index].asarray()
         except (OSError, ValueError, RuntimeError, KeyError) as error:
-            raise CaptureError(self.path, f"page {index} cannot be decoded ({error})", "restore it from a copy") from error
+            raise CaptureError(
+                self.path, f"page {index} cannot be decoded ({error})", "restore it from a copy"
+            ) from error
         return page

@@ -5,14 +5,13 @@ from __future__ import annotations
 import threading
 from collections.abc import Iterable, Iterator
 from pathlib import Path
-from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from stacker.capture.circumstances import Circumstances
+from stacker.capture.decoding import FrameDecoder
 from stacker.capture.described import Stored, StoredCapture
-from stacker.capture.packets import FrameDecoder, PacketTable, survey_packets
+from stacker.capture.packets import survey_packets
 from stacker.capture.pixel_formats import PixelFormat, choose_format
 from stacker.capture.sequence import CaptureError, Frame
 
@@ -105,7 +104,5 @@ class VideoCapture(StoredCapture):
             decoder.close()
         found = [picture for picture in pictures if picture is not None]
         if not found:
-            raise CaptureError(self.path, "its first frames cannot be decoded", "record it again or restore it from a copy")
+            raise CaptureError(self.path, "its first frames cannot be decoded", "restore it from a copy")
         return choose_format(found)
-
-
