@@ -154,8 +154,15 @@ class AviCapture(StoredCapture):
         elif layout.samples == 1:
             np.copyto(target, tight)
         else:
-            order = slice(2, None, -1) if layout.blue_first else slice(0, 3)
-            np.copyto(target, tight.reshape(-1, width, layout.samples)[:, :, :3][:, :, order])
+            pixels = tight.reshape(-1, width, layout.samples)
+            np.copyto(target, _red_first(pixels) if layout.blue_first else pixels[:, :, :3])
+
+
+def _red_first(pixels: NDArray[Any]) -> NDArray[Any]:
+    import cv2
+
+    converted: NDArray[Any] = cv2.cvtColor(pixels, cv2.COLOR_BGR2RGB if pixels.shape[2] == 3 else cv2.COLOR_BGRA2RGB)
+    return converted
 
 
 def _useful_palette(index: AviIndex) -> NDArray[np.uint8] | None:

@@ -76,45 +76,24 @@ class FitsImage:
 
     def fill(self, index: int, target: Frame) -> None:
         """Write frame `index` into `target` (shape and dtype of this image, any strides)."""
-        direct = target.flags.c_contiguous and not self.turned and not self.axes.colour
-        if direct and target.dtype.itemsize == self.stored.itemsize and self.scale == 1:
-            raw = target.view(self.stored)
-            self._read(raw, index)
-            self._convert_in_place(target, raw)
-            return
         raw = self._buffer()
         self._read(raw, index)
-        arranged = raw if self.axes.interleaved or not self.axes.colour else raw.transpose(1, 2, 0)
-        self._convert(arranged[::-1] if self.turned else arranged, target)
-
-    def _convert_in_place(self, target: Frame, raw: NDArray[Any]) -> None:
-        if raw.itemsize > 1 and not raw.dtype.isnative:
-            raw.byteswap(inplace=True)
+        stored = raw if self.axes.interleaved or not self.axes.colour else _interleaved(raw)
+        if self.turned:
+            stored = stored[::-1]
         if self.unsigned_offset:
+            # Adding 32768 to a signed number flips its first bit; so read, numpy swaps the bytes while it copies.
+            np.copyto(target, stored.view(">u2"))
             np.bitwise_xor(target, np.uint16(0x8000), out=target)
         elif target.dtype == np.uint16:
-            np.maximum(target.view(np.int16), 0, out=target.view(np.int16))
-        elif self.stored.kind == "i" and target.dtype == np.float32:
-            integers = target.view(np.int32)
-            np.copyto(target, self._scaled(integers.copy()))
-        elif self.zero and target.dtype == np.float32:
-            target += np.float32(self.zero)
-
-    def _convert(self, raw: NDArray[Any], target: Frame) -> None:
-        if target.dtype == np.float32:
-            np.copyto(target, self._scaled(raw), casting="same_kind")
-        elif self.unsigned_offset:
-            np.copyto(target, raw, casting="unsafe")
-            np.bitwise_xor(target, np.uint16(0x8000), out=target)
-        elif target.dtype == np.uint16:
-            np.copyto(target, np.maximum(raw, 0), casting="unsafe")
+            np.copyto(target, np.maximum(stored, 0), casting="unsafe")
         else:
-            np.copyto(target, raw)
+            np.copyto(target, self._scaled(stored), casting="unsafe")
 
     def _scaled(self, raw: NDArray[Any]) -> NDArray[Any]:
         """Return physical values, BZERO + BSCALE x stored (FITS 4.0, equation 3), NaN where BLANK."""
         if self.scale == 1 and self.zero == 0 and self.blank is None:
-            return raw.astype(np.float32)
+            return raw
         values = (raw * self.scale + self.zero).astype(np.float32)
         if self.blank is not None:
             values[raw == self.blank] = np.nan
@@ -150,6 +129,17 @@ class FitsImage:
             if int(raw.min()) < 0:
                 return True
         return False
+
+
+def _interleaved(planes: NDArray[Any]) -> NDArray[Any]:
+    """Return (3, H, W) as (H, W, 3); OpenCV moves bytes of one, two or four without asking what they mean."""
+    if planes.itemsize > 4:
+        return planes.transpose(1, 2, 0)
+    import cv2
+
+    code = {1: np.uint8, 2: np.uint16, 4: np.float32}[planes.itemsize]
+    merged: NDArray[Any] = cv2.merge(list(planes.view(code)))
+    return merged.view(planes.dtype)
 
 
 def _image_unit(file: PositionedFile) -> tuple[Unit, Unit]:

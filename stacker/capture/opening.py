@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from stacker.capture.circumstances import Circumstances
-from stacker.capture.positioned import PositionedFile
+from stacker.capture.positioned import PositionedFile, unreadable
 from stacker.capture.sequence import Capture, CaptureError
 from stacker.capture.sidecar import declared_circumstances
 
@@ -24,15 +24,23 @@ def open_capture(path: Path | str, overrides: Circumstances | None = None) -> Ca
     Raises CaptureError, one line, where the capture or its sidecar cannot be used.
     """
     path = Path(path)
+    try:
+        return _open(path, overrides)
+    except OSError as error:
+        raise unreadable(path, error) from error
+
+
+def _open(path: Path, overrides: Circumstances | None) -> Capture:
     if path.is_dir():
         return _open_folder(path, declared_circumstances(path, overrides))
+    if path.exists() and not path.is_file():
+        raise CaptureError(path, "is neither a file nor a folder", "name a capture")
     file = PositionedFile(path)
     try:
-        capture = _open_file(path, file, overrides)
+        return _open_file(path, file, overrides)
     except BaseException:
         file.close()
         raise
-    return capture
 
 
 def _open_folder(path: Path, declared: Circumstances) -> Capture:

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from stacker.capture.positioned import PositionedFile
 
 _LISTS_ENTERED = (b"AVI ", b"AVIX", b"hdrl", b"strl", b"movi", b"rec ", b"odml")
+_DEEPEST_LIST = 8
 _FRAME_ENDINGS = (b"db", b"dc")
 
 
@@ -50,7 +51,7 @@ def index_avi(file: PositionedFile) -> AviIndex:
     return found
 
 
-def _walk(file: PositionedFile, position: int, end: int, found: AviIndex) -> None:
+def _walk(file: PositionedFile, position: int, end: int, found: AviIndex, depth: int = 0) -> None:
     while position + 8 <= end:
         kind, size = struct.unpack("<4sI", file.read(position, 8))
         body = position + 8
@@ -58,8 +59,8 @@ def _walk(file: PositionedFile, position: int, end: int, found: AviIndex) -> Non
             # A recorder that broke off leaves the sizes of its open lists at zero: such a list runs on to the end.
             if size == 0:
                 size = end - body
-            if file.read(body, 4) in _LISTS_ENTERED:
-                _walk(file, body + 4, min(body + size, end), found)
+            if file.read(body, 4) in _LISTS_ENTERED and depth < _DEEPEST_LIST:
+                _walk(file, body + 4, min(body + size, end), found, depth + 1)
         elif kind[:2] == found.stream and kind[2:] in _FRAME_ENDINGS:
             if body + size > file.size:
                 found.cut_frames += 1
