@@ -1,0 +1,115 @@
+"""Verdicts: which frames must not be used, and why, from what the first pass noted of each."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+_NEAR_COPY = 0.3
+"""Two frames are copies when they differ by less than this share of what their noise alone must do."""
+_CLOUDED = 0.35
+_MOST_NOT_FINITE = 0.01
+
+
+@dataclass(frozen=True)
+class Notes:
+    """The first pass's notes of all frames, a column each, in frame order."""
+
+    readable: NDArray[np.bool_]
+    blank: NDArray[np.bool_]
+    copied: NDArray[np.bool_]
+    not_finite: NDArray[np.float64]
+    quality: NDArray[np.float64]
+    significance: NDArray[np.float64]
+    brightness: NDArray[np.float64]
+    misfit: NDArray[np.float64]
+    local_misfit: NDArray[np.float64]
+    row_jump: NDArray[np.float64]
+    clipped: NDArray[np.float64]
+
+
+def is_copy(sample: NDArray[Any] | None, before: NDArray[Any] | None, noise_adu: float) -> bool:
+    """Return whether a sample of a frame equals the same sample of the frame before, up to far less than the noise.
+
+    Independent noise of standard deviation s makes two frames differ by 2 s / sqrt(pi) in the mean; a frame
+    delivered twice, even through a lossy coder, stays far below.
+    """
+    if sample is None or before is None or sample.shape != before.shape:
+        return False
+    difference = float(np.mean(cv2.mean(cv2.absdiff(sample, before))[: 1 if sample.ndim == 2 else sample.shape[2]]))
+    return difference <= _NEAR_COPY * 2 / np.sqrt(np.pi) * noise_adu
+
+
+def judge(notes: Notes, kind: str) -> tuple[str, ...]:
+    """Return a reason for every frame; empty = usable. `kind` is disc or surface."""
+    reason = np.full(len(notes.readable), "", dtype=object)
+    tests = (
+        ("unreadable", ~notes.readable),
+        ("not finite", notes.not_finite > _MOST_NOT_FINITE),
+        ("blank", notes.blank),
+        ("duplicate", notes.copied),
+    )
+    for word, found in tests:
+        reason[found & (reason == "")] = word
+    for word, test in (("clipped", _clipped), ("out of field", _out_of_field), ("torn", _torn), ("clouded", _clouded)):
+        open_ = reason == ""
+        reason[test(notes, open_, kind) & open_] = word
+    return tuple(str(word) for word in reason)
+
+
+def _clipped(notes: Notes, among: NDArray[np.bool_], kind: str) -> NDArray[np.bool_]:
+    """Return frames far more clipped than the capture is as a rule: a capture exposed too long stays usable."""
+    usual = float(np.median(notes.clipped[among])) if among.any() else 0.0
+    return np.asarray(notes.clipped > max(0.1, 3 * usual)) | (notes.clipped > 0.95)
+
+
+def _out_of_field(notes: Notes, among: NDArray[np.bool_], kind: str) -> NDArray[np.bool_]:
+    usual = float(np.nanmedian(notes.quality[among])) if among.any() else 0.0
+    least = 0.5 if kind == "disc" else 0.45
+    return np.asarray(~(notes.quality >= least * usual) | ~np.isfinite(notes.brightness))
+
+
+def _torn(notes: Notes, among: NDArray[np.bool_], kind: str) -> NDArray[np.bool_]:
+    return (
+        _outlying(notes.misfit, among, 8, 2.0)
+        | _outlying(notes.local_misfit, among, 8, 2.0)
+        | _outlying(notes.row_jump, among, 8, 2.0)
+    )
+
+
+def _outlying(values: NDArray[np.float64], among: NDArray[np.bool_], deviations: float, times: float) -> NDArray[np.bool_]:
+    """Return values far above the rest: by so many robust standard deviations and by so many times the median."""
+    rest = values[among & np.isfinite(values)]
+    if rest.size < 5:
+        return np.zeros(values.shape, dtype=bool)
+    median = float(np.median(rest))
+    spread = 1.4826 * float(np.median(np.abs(rest - median)))
+    return np.asarray(values > max(median + deviations * spread, times * median))
+
+
+def _clouded(notes: Notes, among: NDArray[np.bool_], kind: str) -> NDArray[np.bool_]:
+    """Return frames much darker than their neighbours: thin cloud stays usable."""
+    if not among.any():
+        return np.zeros(among.shape, dtype=bool)
+    usual = running_median(np.where(among, notes.brightness, np.nan), 101)
+    usual = np.maximum(usual, 0.5 * float(np.nanmedian(notes.brightness[among])))
+    return np.asarray(notes.brightness < _CLOUDED * usual)
+
+
+def running_median(values: NDArray[np.float64], width: int) -> NDArray[np.float64]:
+    """Return the median of the finite values within half a width on both sides; steps of a tenth of the width."""
+    step, half = max(1, width // 10), width // 2
+    centres = np.arange(0, len(values), step)
+    medians = []
+    for centre in centres:
+        near = values[max(0, centre - half) : centre + half + 1]
+        near = near[np.isfinite(near)]
+        medians.append(np.median(near) if near.size else np.nan)
+    known = np.isfinite(medians)
+    if not known.any():
+        return np.full(values.shape, np.nan)
+    return np.interp(np.arange(len(values)), centres[known], np.array(medians)[known])

@@ -1,0 +1,133 @@
+"""The first pass over a capture: every frame looked at once, ranked, placed and checked."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stacker.capture import Capture, CaptureError
+from stacker.parallel import ordered_map
+from stacker.ranking.cells import lay_cells
+from stacker.ranking.faults import Notes, is_copy, judge
+from stacker.ranking.record import Ranking
+from stacker.ranking.scouting import Scouting, scout
+from stacker.ranking.survey import UNREADABLE, Glance, Surveyor
+from stacker.settings import RankingSettings
+
+Progress = Callable[[int, int], None]
+
+
+def rank(
+    capture: Capture, settings: RankingSettings, workers: int = 1, progress: Progress | None = None
+) -> Ranking:
+    """Look at every frame once and return its sharpness, place, brightness and faults.
+
+    `progress(done, total)` is called after each frame, from the caller's thread. The result does not depend on
+    `workers`.
+
+    Raises CaptureError where no frame is usable, or no target stands out of the noise.
+    """
+    scouting = scout(capture, settings.target)
+    cells = lay_cells(scouting.target, scouting.binning, len(capture))
+    surveyor = Surveyor(capture, scouting, cells)
+    noise_adu = _noise_at_target(scouting, surveyor)
+    table = _Table(len(capture), cells.patches(cells.inner).shape)
+    before: NDArray[Any] | None = None
+    for index, glance in enumerate(_glances(capture, surveyor, workers)):
+        table.enter(index, glance, is_copy(glance.sample, before, noise_adu))
+        before = glance.sample
+        if progress is not None:
+            progress(index + 1, len(capture))
+    ranking = table.close(scouting, noise_adu)
+    if not ranking.usable.any():
+        words = ", ".join(sorted(set(ranking.reason)))
+        raise CaptureError(capture.path, f"no frame can be used ({words})", "record it again")
+    return ranking
+
+
+def _noise_at_target(scouting: Scouting, surveyor: Surveyor) -> float:
+    cells, template = surveyor.cells, surveyor.template
+    level = float((template.level * cells.target).sum() / max(float(cells.target.sum()), 1e-9))
+    return float(np.sqrt(scouting.noise.variance(level)))
+
+
+def _glances(capture: Capture, surveyor: Surveyor, workers: int) -> Iterator[Glance]:
+    """Yield a glance at every frame in order; readers that must decode in sequence are read in the caller's thread."""
+    if type(capture).read is not Capture.read:
+        return ordered_map(surveyor.take, _sequence(capture), workers)
+    return ordered_map(_DirectReader(capture, surveyor).take, range(len(capture)), workers)
+
+
+def _sequence(capture: Capture) -> Iterator[tuple[int, NDArray[Any] | None]]:
+    """Yield `(index, frame)`, None for a frame that cannot be read; reading goes on behind it."""
+    following = 0
+    while following < len(capture):
+        try:
+            for index, frame in capture.read(range(following, len(capture))):
+                yield index, frame
+                following = index + 1
+        except (CaptureError, OSError):
+            yield following, None
+            following += 1
+
+
+class _DirectReader:
+    """Reads single frames into a buffer of each thread."""
+
+    def __init__(self, capture: Capture, surveyor: Surveyor) -> None:
+        self._capture, self._surveyor = capture, surveyor
+
+    def take(self, index: int) -> Glance:
+        """Read a frame and glance at it."""
+        buffer = self._surveyor.frame_buffer(self._capture)
+        try:
+            frame = self._capture.get_frame(index, out=buffer)
+        except (CaptureError, OSError):
+            return UNREADABLE
+        return self._surveyor.glance(index, frame)
+
+
+class _Table:
+    """Columns of notes, filled row by row."""
+
+    def __init__(self, frames: int, grid: Iterable[int]) -> None:
+        self.shift_px = np.full((frames, 2), np.nan)
+        self.patches = np.full((frames, *grid), np.nan, dtype=np.float32)
+        self.sharpness = np.full(frames, np.nan)
+        names = ("not_finite", "quality", "significance", "brightness", "misfit", "local_misfit", "row_jump", "clipped")
+        self.numbers = {name: np.zeros(frames) for name in names}
+        self.flags = {name: np.zeros(frames, dtype=bool) for name in ("readable", "blank", "copied")}
+
+    def enter(self, index: int, glance: Glance, copied: bool) -> None:
+        """Note one frame."""
+        self.shift_px[index] = glance.shift_px
+        self.sharpness[index] = glance.sharpness
+        if glance.patches is not None:
+            self.patches[index] = glance.patches
+        for name, column in self.numbers.items():
+            column[index] = getattr(glance, name)
+        self.flags["readable"][index] = glance.readable
+        self.flags["blank"][index] = glance.blank
+        self.flags["copied"][index] = copied
+
+    def close(self, scouting: Scouting, noise_adu: float) -> Ranking:
+        """Judge all frames and return the ranking."""
+        notes = Notes(**self.flags, **self.numbers)
+        reason = judge(notes, scouting.target.kind)
+        usable = np.array([not word for word in reason])
+        self.sharpness[~np.isfinite(self.sharpness)] = np.nan
+        clipped = float(notes.clipped[usable].mean()) if usable.any() else float(notes.clipped.mean())
+        return Ranking(
+            target=scouting.target,
+            anchor=scouting.anchor,
+            sharpness=self.sharpness,
+            patch_sharpness=self.patches,
+            brightness=notes.brightness,
+            coarse_shift_px=self.shift_px,
+            reason=reason,
+            noise_adu=noise_adu,
+            clipped_fraction=clipped,
+        )

@@ -1,0 +1,103 @@
+"""A frame reduced to one luminance plane of binned pixels: what the first pass looks at."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stacker.capture import Capture
+
+Plane = NDArray[np.float32]
+_COLOUR_WEIGHTS = np.array([[0.25, 0.5, 0.25]], dtype=np.float32)
+
+
+@dataclass(frozen=True)
+class Binning:
+    """How frames of one capture are reduced: `fine` frame pixels a plane pixel, `coarse` plane pixels a tracking pixel."""
+
+    shape: tuple[int, int]
+    """(H, W) of the frames."""
+    fine: int
+    coarse: int
+
+    @property
+    def coarse_px(self) -> int:
+        """Frame pixels across one tracking pixel."""
+        return self.fine * self.coarse
+
+    @property
+    def coarse_shape(self) -> tuple[int, int]:
+        """(rows, columns) of the tracking plane."""
+        return self.shape[0] // self.coarse_px, self.shape[1] // self.coarse_px
+
+    @property
+    def fine_shape(self) -> tuple[int, int]:
+        """(rows, columns) of the plane: a whole number of tracking pixels."""
+        return self.coarse_shape[0] * self.coarse, self.coarse_shape[1] * self.coarse
+
+    def to_frame_px(self, coarse_position: float) -> float:
+        """Return the frame coordinate of a tracking-plane coordinate (pixel centres are whole numbers in both)."""
+        return (coarse_position + 0.5) * self.coarse_px - 0.5
+
+    def to_coarse_px(self, frame_position: float) -> float:
+        """Return the tracking-plane coordinate of a frame coordinate."""
+        return (frame_position + 0.5) / self.coarse_px - 0.5
+
+
+def choose_binning(capture: Capture, diameter_px: float | None = None) -> Binning:
+    """Return the binning for a capture whose disc is `diameter_px` across (None: unknown, or a surface).
+
+    The tracking plane has about 100 to 200 pixels on its short side, bins at most 8 pixels, and never shrinks a
+    disc below 12 pixels; a colour mosaic is binned by 2 at least, which joins its four colours.
+    """
+    height, width = capture.shape[:2]
+    smallest = 2 if capture.mosaic else 1
+    fine = 2 if diameter_px is None or diameter_px >= 48 else smallest
+    fine = min(fine, max(smallest, min(height, width) // 32))
+    whole = 2 ** int(np.clip(np.log2(max(min(height, width), 1) / 100), 0, 3))
+    if diameter_px is not None:
+        whole = min(whole, 2 ** int(max(0.0, np.log2(max(diameter_px, 1) / 12))))
+    return Binning((height, width), fine, max(1, whole // fine))
+
+
+def reduce_frame(frame: NDArray[Any], binning: Binning, out: Plane | None = None) -> Plane:
+    """Return the luminance plane of a frame, `binning.fine_shape` float32, in ADU.
+
+    The 2x2 cells of a mosaic are averaged whole, so its pattern leaves no trace; colour is weighted 1:2:1.
+    """
+    rows, columns = binning.fine_shape
+    fine = binning.fine
+    part = frame[: rows * fine, : columns * fine]
+    if fine > 1:
+        part = cv2.resize(part, (columns, rows), interpolation=cv2.INTER_AREA)
+    if part.ndim == 3:
+        part = cv2.transform(part.astype(np.float32), _COLOUR_WEIGHTS)
+    if out is None:
+        return np.ascontiguousarray(part, dtype=np.float32)
+    np.copyto(out, part, casting="unsafe")
+    return out
+
+
+def coarse_plane(plane: Plane, binning: Binning) -> Plane:
+    """Return the tracking plane: binned, and freed of lone hot or dead pixels by a 3x3 median."""
+    rows, columns = binning.coarse_shape
+    small = plane
+    for _ in range(int(np.log2(binning.coarse))):
+        # Halving step by step stays on OpenCV's fast path.
+        small = cv2.resize(small, (small.shape[1] // 2, small.shape[0] // 2), interpolation=cv2.INTER_AREA)
+    filtered = cv2.medianBlur(small, 3) if min(rows, columns) >= 3 else small
+    return np.asarray(filtered, dtype=np.float32)
+
+
+def raw_plane(frame: NDArray[Any], mosaic: str | None) -> Plane:
+    """Return pixels of one colour as the camera stored them, float32: their noise is not averaged."""
+    if frame.ndim == 3:
+        return np.ascontiguousarray(frame[..., 1], dtype=np.float32)
+    if mosaic is None:
+        return np.ascontiguousarray(frame, dtype=np.float32)
+    first_green = mosaic.upper().find("G")
+    return np.ascontiguousarray(frame[first_green // 2 :: 2, first_green % 2 :: 2], dtype=np.float32)

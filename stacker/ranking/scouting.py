@@ -1,0 +1,259 @@
+"""A first look at some three dozen frames spread over the capture: what is the target, where is it, what is typical."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stacker.capture import Capture, CaptureError
+from stacker.ranking.contrast import gradient_energy
+from stacker.ranking.noise import NoiseModel, fit_noise, sample_noise
+from stacker.ranking.plane import Binning, Plane, choose_binning, coarse_plane, reduce_frame
+from stacker.ranking.record import Target
+from stacker.ranking.target import _DISC_EDGE, Sighting, enclosing_circle, sight_target
+from stacker.ranking.tracking import DiscTracker, Place, SurfaceTracker, Tracker
+
+_SCOUTS = 36
+_NOISE_SCOUTS = 8
+_SIGNIFICANT = 7.0
+"""A correlation peak counts when it stands this many standard deviations over the correlation's background."""
+
+
+@dataclass(frozen=True)
+class Look:
+    """What one scouted frame shows."""
+
+    index: int
+    plane: Plane
+    """The tracking plane."""
+    energy: Plane
+    """Squared gradient of the fine plane, averaged over tracking pixels."""
+
+
+@dataclass(frozen=True)
+class Scouting:
+    """What is known before the pass over all frames begins."""
+
+    binning: Binning
+    target: Target
+    anchor: int
+    tracker: Tracker
+    zero: tuple[float, float]
+    """Position that the tracker reports for the anchor frame."""
+    noise: NoiseModel
+    good: tuple[int, ...]
+    """Scouted frames in which the target is well seen, sharpest first."""
+    tracked: bool
+    """False where nothing stands out of the noise that could be followed; all frames then count as unmoved."""
+
+
+def scout(capture: Capture, wanted: str) -> Scouting:
+    """Find the target, an anchor frame and a tracker from frames spread over the capture.
+
+    `wanted` is auto, disc or surface. Raises CaptureError where no frame can be read, all are blank, or (auto, disc)
+    nothing stands out of the noise.
+    """
+    looks, noise, binning = _take_looks(capture, choose_binning(capture))
+    sightings = [sight_target(look.plane) for look in looks]
+    for _ in range(3):
+        diameter = _disc_diameter(sightings, binning)
+        better = choose_binning(capture, diameter if diameter is not None else 12.0 if _nothing(looks, sightings) else None)
+        if better == binning:
+            break
+        looks, noise, binning = _take_looks(capture, better)
+        sightings = [sight_target(look.plane) for look in looks]
+    discs = [s.significant and s.disc for s in sightings]
+    seen = [s.significant for s in sightings]
+    is_disc = wanted == "disc" or (wanted == "auto" and sum(discs) > 0.5 * sum(seen) and any(discs))
+    if is_disc and any(seen):
+        usable = discs if any(discs) else seen
+        return _scout_disc(looks, sightings, usable, binning, noise)
+    found = _scout_surface(looks, binning, noise)
+    if wanted == "auto" and not found.tracked and not _has_shading(looks, noise, binning):
+        raise CaptureError(capture.path, "no target stands out of the noise", "check aim, focus and exposure, or name the target's kind")
+    return found
+
+
+def _take_looks(capture: Capture, binning: Binning) -> tuple[list[Look], NoiseModel, Binning]:
+    count = len(capture)
+    indices = np.unique(np.linspace(0, count - 1, min(count, _SCOUTS)).round().astype(int))
+    looks, samples = [], []
+    for index in indices.tolist():
+        try:
+            frame = capture.get_frame(index)
+        except (CaptureError, OSError):
+            continue
+        plane = reduce_frame(frame, binning)
+        if not np.isfinite(plane).all():
+            plane = np.nan_to_num(plane, nan=float(np.nanmedian(plane)) if np.isfinite(plane).any() else 0.0)
+        if float(plane.max() - plane.min()) == 0:
+            continue
+        if len(samples) < _NOISE_SCOUTS:
+            samples.append(sample_noise(frame, capture.mosaic))
+        looks.append(_look(index, plane, binning))
+    if not looks:
+        raise CaptureError(capture.path, "every frame is blank or unreadable", "check cap, exposure and cable, and record again")
+    return looks, fit_noise(np.concatenate(samples)), binning
+
+
+def _look(index: int, plane: Plane, binning: Binning) -> Look:
+    rows, columns = binning.coarse_shape
+    energy = cv2.resize(gradient_energy(plane), (columns, rows), interpolation=cv2.INTER_AREA)
+    # The median takes out what hot pixels add to the gradient.
+    return Look(index, coarse_plane(plane, binning), cv2.medianBlur(energy, 3) if min(rows, columns) >= 3 else energy)
+
+
+def _disc_diameter(sightings: list[Sighting], binning: Binning) -> float | None:
+    sizes = [s.diameter for s in sightings if s.significant and s.disc]
+    seen = sum(s.significant for s in sightings)
+    return float(np.median(sizes)) * binning.coarse_px if sizes and len(sizes) > 0.5 * seen else None
+
+
+def _nothing(looks: list[Look], sightings: list[Sighting]) -> bool:
+    """Whether the frames look empty at this binning: a tiny disc may have been averaged away."""
+    return not any(s.significant for s in sightings)
+
+
+def _has_shading(looks: list[Look], noise: NoiseModel, binning: Binning) -> bool:
+    plane = np.mean([look.plane for look in looks], axis=0)
+    expected = np.sqrt(noise.variance(float(plane.mean())) / binning.coarse_px**2 / len(looks))
+    return bool(cv2.GaussianBlur(plane, (0, 0), 2).std() > 5 * expected)
+
+
+def _scout_disc(
+    looks: list[Look], sightings: list[Sighting], usable: list[bool], binning: Binning, noise: NoiseModel
+) -> Scouting:
+    picked = [(look, s) for look, s, use in zip(looks, sightings, usable, strict=True) if use]
+    typical = float(np.median([s.mask.sum() for _, s in picked]))
+    whole = [(look, s) for look, s in picked if 0.5 * typical < s.mask.sum() < 1.6 * typical] or picked
+    sharpness = np.array([_energy_inside(look, s) for look, s in whole])
+    first, sighting = whole[int(np.argmax(sharpness))]
+    tracker = _disc_tracker(first.plane, sighting)
+    places = [tracker.locate(look.plane, look.index) for look, _ in whole]
+    kept = [i for i, place in enumerate(places) if place.found] or [0]
+    anchor_number = _central_and_sharp([places[i] for i in kept], sharpness[kept])
+    anchor, sighting = whole[kept[anchor_number]]
+    tracker = _disc_tracker(anchor.plane, sighting)
+    zero = tracker.locate(anchor.plane, anchor.index)
+    order = sorted(kept, key=lambda i: -sharpness[i])
+    target = _disc_target(anchor.plane, sighting, binning)
+    good = tuple(whole[i][0].index for i in order[: max(4, len(order) // 3)])
+    return Scouting(binning, target, anchor.index, tracker, (zero.row, zero.column), noise, good, True)
+
+
+def _energy_inside(look: Look, sighting: Sighting) -> float:
+    inside = cv2.erode(sighting.mask.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    where = inside if inside.sum() > 0.3 * sighting.mask.sum() else sighting.mask
+    return float(look.energy[where].mean()) / max(sighting.level_adu, 1e-6) ** 2
+
+
+def _disc_tracker(plane: Plane, sighting: Sighting) -> DiscTracker:
+    _, radius = enclosing_circle(sighting.mask)
+    return DiscTracker(plane, sighting.sky_adu, sighting.level_adu, sighting.noise_adu, radius)
+
+
+def _central_and_sharp(places: list[Place], sharpness: NDArray[np.float64]) -> int:
+    """Return the sharpest of the half that stands nearest to the median position."""
+    position = np.array([(place.row, place.column) for place in places])
+    distance = np.hypot(*(position - np.median(position, axis=0)).T)
+    near = distance <= np.median(distance) + 1.0
+    return int(np.argmax(np.where(near, sharpness, -np.inf)))
+
+
+def _disc_target(plane: Plane, sighting: Sighting, binning: Binning) -> Target:
+    height, width = binning.shape
+    step = np.float32(sighting.sky_adu + _DISC_EDGE * sighting.level_adu)
+    near = cv2.dilate(sighting.mask.astype(np.uint8), np.ones((3, 3), np.uint8))
+    above = np.where(near > 0, plane - step, -np.abs(plane - step) - np.float32(1e-3))
+    scale = binning.coarse_px
+    # Pixel centres of the two grids differ by half a pixel each: sample the coarse plane where frame pixels lie.
+    columns = np.tile(((np.arange(width) + 0.5) / scale - 0.5).astype(np.float32), (height, 1))
+    rows = np.tile(((np.arange(height) + 0.5) / scale - 0.5).astype(np.float32)[:, None], (1, width))
+    full = cv2.remap(above, columns, rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    mask = np.asarray(full > 0)
+    if not mask.any():
+        mask = cv2.resize(sighting.mask.astype(np.uint8), (width, height), interpolation=cv2.INTER_NEAREST) > 0
+    centre, radius = enclosing_circle(mask)
+    return Target("disc", centre, radius, mask)
+
+
+def _scout_surface(looks: list[Look], binning: Binning, noise: NoiseModel) -> Scouting:
+    sharpness = np.array([_surface_energy(look) for look in looks])
+    start = int(np.argsort(-sharpness, kind="stable")[len(sharpness) // 8])
+    keys, places = _chain(looks, start)
+    found = [i for i, place in enumerate(places) if place is not None]
+    tracked = len(found) > max(1, len(looks) // 4) or len(looks) == 1
+    if not tracked:
+        found, places = list(range(len(looks))), [Place(0.0, 0.0, 1.0, 0.0) for _ in looks]
+        keys = [start]
+    where = {i: place for i, place in enumerate(places) if place is not None}
+    number = found[_central_and_sharp([where[i] for i in found], sharpness[found])]
+    base = where[number]
+    moved = {i: replace(p, row=p.row - base.row, column=p.column - base.column) for i, p in where.items()}
+    if number not in keys:
+        keys = [number, *keys]
+    tracker = SurfaceTracker(
+        [_key_mean(looks, moved, key) for key in keys],
+        [(moved[key].row, moved[key].column) for key in keys],
+        [looks[i].index for i in found],
+        [(moved[i].row, moved[i].column) for i in found],
+    )
+    zero = tracker.locate(looks[number].plane, looks[number].index) if tracked else Place(0.0, 0.0, 1.0, 0.0)
+    order = sorted(found, key=lambda i: -sharpness[i])
+    near = [i for i in order if max(abs(moved[i].row), abs(moved[i].column)) < 0.1 * min(binning.coarse_shape)]
+    good = tuple(looks[i].index for i in (near or order)[: max(4, len(order) // 3)])
+    height, width = binning.shape
+    target = Target(
+        "surface", ((height - 1) / 2, (width - 1) / 2), float(np.hypot(height, width)) / 2, np.ones((height, width), bool)
+    )
+    return Scouting(binning, target, looks[number].index, tracker, (zero.row, zero.column), noise, good, tracked)
+
+
+def _surface_energy(look: Look) -> float:
+    return float(look.energy.mean()) / max(float(look.plane.mean()), 1e-6) ** 2
+
+
+def _chain(looks: list[Look], start: int) -> tuple[list[int], list[Place | None]]:
+    """Place every look relative to the start; a look that has drifted far becomes a further key for those beyond it."""
+    keys = [start]
+    places: list[Place | None] = [None] * len(looks)
+    places[start] = Place(0.0, 0.0, 1.0, 99.0)
+    position: Callable[[int], tuple[float, float]] = lambda i: (places[i].row, places[i].column)  # type: ignore[union-attr] # noqa: E731
+    shape: Any = looks[start].plane.shape
+    tracker = SurfaceTracker([looks[start].plane], [(0.0, 0.0)], [0], [(0.0, 0.0)])
+    last = (0.0, 0.0)
+    for i in [*range(start + 1, len(looks)), *range(start - 1, -1, -1)]:
+        if i == start - 1:
+            last = (0.0, 0.0)
+        place = tracker.with_prediction(last).locate(looks[i].plane, 0)
+        if place.significance < _SIGNIFICANT:
+            continue
+        places[i] = place
+        last = (place.row, place.column)
+        overlap = max(
+            (1 - abs(place.row - r) / shape[0]) * (1 - abs(place.column - c) / shape[1]) for r, c in map(position, keys)
+        )
+        if 0.4 < overlap < 0.7 and place.quality > 0.3:
+            keys.append(i)
+            tracker = SurfaceTracker([looks[k].plane for k in keys], [position(k) for k in keys], [0], [(0.0, 0.0)])
+    return keys, places
+
+
+def _key_mean(looks: list[Look], places: dict[int, Place], key: int) -> Plane:
+    """Return the mean of the looks that show nearly the same field as a key, moved onto it: less noise, less warp."""
+    total, count = looks[key].plane.astype(np.float64), 1
+    rows, columns = total.shape
+    for i, place in places.items():
+        dy, dx = place.row - places[key].row, place.column - places[key].column
+        if i == key or max(abs(dy) / rows, abs(dx) / columns) > 0.12 or place.quality < 0.3:
+            continue
+        move = np.array([[1, 0, dx], [0, 1, dy]], dtype=np.float64)
+        flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+        total += cv2.warpAffine(looks[i].plane, move, (columns, rows), flags=flags, borderMode=cv2.BORDER_REPLICATE)
+        count += 1
+    return np.asarray(total / count, dtype=np.float32)

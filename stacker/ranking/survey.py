@@ -1,0 +1,300 @@
+"""What the first pass notes of each frame: place, contrast, brightness and everything that may be wrong with it."""
+
+from __future__ import annotations
+
+import threading
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stacker.capture import Capture
+from stacker.capture.sequence import Frame
+from stacker.ranking.cells import Cells
+from stacker.ranking.contrast import SQUARED_GRADIENT_NOISE, gradient_energy
+from stacker.ranking.plane import Plane, coarse_plane, reduce_frame
+from stacker.ranking.scouting import Scouting
+from stacker.ranking.tracking import LOST, Place
+
+_CLIP_SHARE = 0.2
+"""Of 4x4 pixels so many must be at full scale: a lone hot pixel does not count, one colour of a mosaic does."""
+
+
+@dataclass(frozen=True)
+class Glance:
+    """One frame, as the first pass sees it; nan where the frame does not say."""
+
+    shift_px: tuple[float, float] = (np.nan, np.nan)
+    quality: float = 0.0
+    significance: float = 0.0
+    sharpness: float = np.nan
+    patches: NDArray[np.float32] | None = None
+    brightness: float = np.nan
+    misfit: float = np.nan
+    """Root mean square difference from the template, brightness matched, over the template's own contrast."""
+    local_misfit: float = np.nan
+    """The same in the worst patch."""
+    row_jump: float = np.nan
+    """Largest step between two rows that the rows next to it do not share, over the mean step."""
+    clipped: float = 0.0
+    blank: bool = False
+    not_finite: float = 0.0
+    """Fraction of pixels that are nan or infinite."""
+    sample: NDArray[Any] | None = None
+    """Every fourth row as stored: tells a frame from its copy."""
+    readable: bool = True
+
+
+UNREADABLE = Glance(readable=False)
+
+
+@dataclass(frozen=True)
+class Template:
+    """Cell means of good frames: what a sound frame looks like in the target's frame of reference."""
+
+    light: NDArray[np.float32]
+    """(rows, columns) ADU above the sky."""
+    energy: NDArray[np.float32]
+    """(rows, columns) squared gradient, noise floor subtracted, for the template's brightness."""
+    contrast: float
+    """Standard deviation of `light`, ADU."""
+    sky_adu: float
+    """Mean level of the sky under it, ADU; 0 for a surface."""
+
+    @property
+    def level(self) -> NDArray[np.float32]:
+        """(rows, columns) ADU as stored."""
+        return self.light + np.float32(self.sky_adu)
+
+
+@dataclass(frozen=True)
+class _Moved:
+    """The part of the cell window that a frame covers, in the target's frame of reference."""
+
+    cells: tuple[slice, slice]
+    view: Plane
+    light: NDArray[np.float32]
+    energy: NDArray[np.float32]
+
+
+class Surveyor:
+    """Looks at frames one by one; may be called from several threads at once."""
+
+    def __init__(self, capture: Capture, scouting: Scouting, cells: Cells) -> None:
+        """Raises CaptureError where none of the scouted good frames can be read again."""
+        self._scouting, self._cells = scouting, cells
+        self.cells = cells
+        self._full_scale = capture.full_scale
+        binning = scouting.binning
+        joined = binning.fine**2
+        quantisation = 1 / 12 if capture.dtype.kind == "u" and joined > 1 else 0.0
+        # The plane averages fine x fine pixels; OpenCV rounds integer averages to whole numbers again.
+        self._floor = (
+            SQUARED_GRADIENT_NOISE * (scouting.noise.read_variance / joined + quantisation),
+            SQUARED_GRADIENT_NOISE * scouting.noise.per_adu / joined,
+        )
+        self._threads = threading.local()
+        self.template = self._learn(capture)
+
+    def _learn(self, capture: Capture) -> Template:
+        """Average the cells of the scouted good frames."""
+        light, energy, count = (np.zeros(self._cells.target.shape, np.float64) for _ in range(3))
+        skies = []
+        for index in sorted(self._scouting.good):
+            plane = reduce_frame(capture.get_frame(index), self._scouting.binning)
+            place = self._locate(plane, index)
+            moved = self._move(plane, place)
+            if moved is not None:
+                skies.append(place.sky_adu)
+                light[moved.cells] += moved.light
+                energy[moved.cells] += moved.energy
+                count[moved.cells] += 1
+        light, energy = light / np.maximum(count, 1), energy / np.maximum(count, 1)
+        weight = np.maximum(self._cells.target, 0.02) * (count > 0)
+        mean = np.average(light, weights=weight)
+        contrast = float(np.sqrt(np.average((light - mean) ** 2, weights=weight)))
+        return Template(light.astype(np.float32), energy.astype(np.float32), max(contrast, 1e-9), float(np.mean(skies or [0])))
+
+    def frame_buffer(self, capture: Capture) -> Frame:
+        """Return this thread's buffer for a frame as stored."""
+        if not hasattr(self._threads, "frame"):
+            self._threads.frame = np.empty(capture.shape, capture.dtype)
+        buffer: Frame = self._threads.frame
+        return buffer
+
+    def take(self, numbered: tuple[int, NDArray[Any] | None]) -> Glance:
+        """Glance at `(index, frame)`; None stands for a frame that could not be read."""
+        index, frame = numbered
+        return UNREADABLE if frame is None else self.glance(index, frame)
+
+    def glance(self, index: int, frame: NDArray[Any]) -> Glance:
+        """Return what the first pass notes of a frame."""
+        plane = reduce_frame(frame, self._scouting.binning, self._plane_buffer())
+        sample = np.ascontiguousarray(frame[:: 4 if frame.shape[0] >= 64 else 1])
+        not_finite = _not_finite(frame)
+        if not_finite:
+            np.copyto(plane, np.float32(_finite_median(plane)), where=~np.isfinite(plane))
+        low, high = cv2.minMaxLoc(plane)[:2]
+        if high - low <= 1e-6 * max(abs(high), 1.0):
+            clipped = 1.0 if high >= self._full_scale else 0.0
+            return Glance(blank=True, sample=sample, not_finite=not_finite, clipped=clipped)
+        place = self._locate(plane, index)
+        moved = self._move(plane, place)
+        if moved is None:
+            return Glance(quality=place.quality, significance=place.significance, sample=sample, not_finite=not_finite)
+        return self._judge(frame, place, moved, sample, not_finite)
+
+    def _judge(
+        self, frame: NDArray[Any], place: Place, moved: _Moved, sample: NDArray[Any], not_finite: float
+    ) -> Glance:
+        target, inner = self._cells.target[moved.cells], self._cells.inner[moved.cells]
+        expected = self.template.light[moved.cells]
+        brightness = _weighted(moved.light, target)
+        ratio = brightness / max(_weighted(expected, target), 1e-9)
+        if not ratio > 1e-3:
+            return Glance(quality=0.0, brightness=brightness, sample=sample, not_finite=not_finite)
+        contrast = moved.energy / np.float32(ratio**2)
+        reference = float((self.template.energy[moved.cells] * inner).sum())
+        sharpness = float((contrast * inner).sum()) / reference if reference > 0 else np.nan
+        misfit, local = self._misfit(moved, expected, ratio)
+        return Glance(
+            shift_px=self._shift_px(place),
+            quality=place.quality,
+            significance=place.significance,
+            sharpness=sharpness,
+            patches=self._patches(contrast, inner, moved),
+            brightness=brightness,
+            misfit=misfit,
+            local_misfit=local,
+            row_jump=_row_jump(moved.view),
+            clipped=self._clipped(frame, place),
+            not_finite=not_finite,
+            sample=sample,
+        )
+
+    def _plane_buffer(self) -> Plane:
+        if not hasattr(self._threads, "plane"):
+            self._threads.plane = np.empty(self._scouting.binning.fine_shape, np.float32)
+        buffer: Plane = self._threads.plane
+        return buffer
+
+    def _locate(self, plane: Plane, index: int) -> Place:
+        scouting = self._scouting
+        if not scouting.tracked:
+            return Place(0.0, 0.0, 1.0, 0.0)
+        place = scouting.tracker.locate(coarse_plane(plane, scouting.binning), index)
+        if not place.found:
+            return LOST
+        row, column = place.row - scouting.zero[0], place.column - scouting.zero[1]
+        return Place(row, column, place.quality, place.significance, place.sky_adu)
+
+    def _shift_px(self, place: Place) -> tuple[float, float]:
+        scale = self._scouting.binning.coarse_px
+        return place.row * scale, place.column * scale
+
+    def _move(self, plane: Plane, place: Place) -> _Moved | None:
+        """Cut out of the plane the cells that it covers, displaced by whole plane pixels."""
+        if not place.found:
+            return None
+        cells = self._cells
+        starts, parts = [], []
+        for axis, (first, shift) in enumerate(((cells.top, place.row), (cells.left, place.column))):
+            start = first + round(shift * self._scouting.binning.coarse)
+            low = max(0, -(start // cells.size)) if start < 0 else 0
+            high = min(cells.target.shape[axis], (plane.shape[axis] - start) // cells.size)
+            if high - low < 1:
+                return None
+            starts.append(start)
+            parts.append(slice(low, high))
+        view = plane[
+            tuple(slice(s + p.start * cells.size, s + p.stop * cells.size) for s, p in zip(starts, parts, strict=True))
+        ]
+        level = self._mean(view)
+        floor = level * np.float32(self._floor[1]) + np.float32(self._floor[0])
+        energy = self._mean(gradient_energy(view)) - np.maximum(floor, 0)
+        return _Moved((parts[0], parts[1]), view, level - np.float32(place.sky_adu), energy)
+
+    def _mean(self, view: Plane) -> NDArray[np.float32]:
+        size = self._cells.size
+        shape = (view.shape[1] // size, view.shape[0] // size)
+        return np.asarray(cv2.resize(view, shape, interpolation=cv2.INTER_AREA) if size > 1 else view)
+
+    def _patches(self, contrast: NDArray[np.float32], inner: NDArray[np.float32], moved: _Moved) -> NDArray[np.float32]:
+        """Return contrast per patch over the squared brightness of the template; nan where a patch is hardly covered."""
+        cells, (rows, columns) = self._cells, moved.cells
+        weight = cells.to_rows[:, rows] @ inner @ cells.to_columns[columns]
+        total = cells.to_rows[:, rows] @ (contrast * inner) @ cells.to_columns[columns]
+        full = self._full_weight()
+        level = max(_weighted(self.template.light, cells.target), 1e-9)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            value = total / weight / np.float32(level**2)
+        return np.where((weight > 0.5 * full) & (full > 0.1 * full.max()), value, np.float32(np.nan))
+
+    def _full_weight(self) -> NDArray[np.float32]:
+        return self._cells.patches(self._cells.inner)
+
+    def _misfit(self, moved: _Moved, expected: NDArray[np.float32], ratio: float) -> tuple[float, float]:
+        cells, (rows, columns) = self._cells, moved.cells
+        squared = (moved.light / np.float32(ratio) - expected) ** 2
+        covered = np.maximum(cells.to_rows[:, rows].sum(axis=1)[:, None] * cells.to_columns[columns].sum(axis=0), 1e-6)
+        local = cells.to_rows[:, rows] @ squared @ cells.to_columns[columns] / covered
+        local[covered < 0.3 * covered.max()] = 0
+        return float(np.sqrt(squared.mean())) / self.template.contrast, float(np.sqrt(local.max())) / self.template.contrast
+
+    def _clipped(self, frame: NDArray[Any], place: Place) -> float:
+        """Return the fraction of the target's bounding box that is at full scale, lone hot pixels not counted."""
+        if not np.isfinite(self._full_scale):
+            return 0.0
+        part = frame
+        if self._scouting.target.kind == "disc":
+            part = frame[self._box(place, frame.shape)]
+        if part.size == 0:
+            return 0.0
+        full = cv2.compare(part, np.array(self._full_scale, dtype=np.float64).item(), cv2.CMP_GE)
+        if full.ndim == 3:
+            full = full.max(axis=2)
+        if cv2.countNonZero(full) < 4:
+            return 0.0
+        rows, columns = max(1, full.shape[0] // 4), max(1, full.shape[1] // 4)
+        share = cv2.resize(full, (columns, rows), interpolation=cv2.INTER_AREA)
+        count = np.count_nonzero(share >= 255 * _CLIP_SHARE) * 16
+        return float(min(1.0, count / max(1.0, float(self._cells_area_px()))))
+
+    def _cells_area_px(self) -> float:
+        return float(self._scouting.target.mask.sum())
+
+    def _box(self, place: Place, shape: tuple[int, ...]) -> tuple[slice, slice]:
+        target, shift = self._scouting.target, self._shift_px(place)
+        ranges = []
+        for axis in (0, 1):
+            low = target.centre_px[axis] - target.radius_px + shift[axis]
+            high = target.centre_px[axis] + target.radius_px + shift[axis] + 1
+            ranges.append(slice(int(np.clip(low, 0, shape[axis])), int(np.clip(high, 0, shape[axis]))))
+        return ranges[0], ranges[1]
+
+
+def _weighted(values: NDArray[np.float32], weight: NDArray[np.float32]) -> float:
+    total = float(weight.sum())
+    return float((values * weight).sum()) / total if total > 0 else 0.0
+
+
+def _row_jump(view: Plane) -> float:
+    """Return the largest mean step between two rows that the steps two rows away do not share, over the mean step."""
+    if view.shape[0] < 8:
+        return 0.0
+    steps = cv2.reduce(cv2.absdiff(view[1:], view[:-1]), 1, cv2.REDUCE_AVG)[:, 0]
+    excess = steps[2:-2] - np.maximum(steps[:-4], steps[4:])
+    return float(excess.max() / max(float(steps.mean()), 1e-9))
+
+
+def _not_finite(frame: NDArray[Any]) -> float:
+    if frame.dtype.kind != "f":
+        return 0.0
+    return 1.0 - float(np.count_nonzero(np.isfinite(frame))) / frame.size
+
+
+def _finite_median(plane: Plane) -> float:
+    finite = plane[np.isfinite(plane)]
+    return float(np.median(finite)) if finite.size else 0.0
