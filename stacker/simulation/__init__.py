@@ -1,0 +1,26 @@
+"""Simulated captures whose truth is known."""
+
+from stacker.simulation.planet import BandedPlanet
+from stacker.simulation.scenario import Air, Detector, Layer, Mishaps, Optics, Scenario, Tracking
+from stacker.simulation.scenes import EmptySky, FeaturelessDisc, FlatField, Scene, TexturedDisc
+from stacker.simulation.simulate import Simulated, simulate
+from stacker.simulation.surface import CrateredSurface
+
+__all__ = [
+    "Air",
+    "BandedPlanet",
+    "CrateredSurface",
+    "Detector",
+    "EmptySky",
+    "FeaturelessDisc",
+    "FlatField",
+    "Layer",
+    "Mishaps",
+    "Optics",
+    "Scenario",
+    "Scene",
+    "Simulated",
+    "TexturedDisc",
+    "Tracking",
+    "simulate",
+]
