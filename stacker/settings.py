@@ -2,44 +2,110 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import Any
+from collections.abc import Iterator
+from dataclasses import Field, dataclass, field, fields
+from math import isfinite
+from typing import Any, get_type_hints
 
 
-def choice(default: Any, *, unit: str, allowed: str, reason: str) -> Any:
-    """Declare one setting: its default, its unit, what is allowed (in words) and why this default."""
-    return field(default=default, metadata={"unit": unit, "allowed": allowed, "reason": reason})
+class SettingsError(ValueError):
+    """A setting cannot be used: which one, what is wrong, what to do, in one line."""
+
+
+def choice(
+    default: Any,
+    *,
+    unit: str,
+    allowed: str,
+    reason: str,
+    within: tuple[float, float] | None = None,
+    options: tuple[str, ...] = (),
+) -> Any:
+    """Declare one setting: its default, its unit, what is allowed (in words) and why this default.
+
+    `within` (both ends included) bounds a number and `options` lists the words that are taken; a setting that has both
+    takes either. They are checked when a record is made. Numbers and words that have neither are not bounded.
+    """
+    metadata = {"unit": unit, "allowed": allowed, "reason": reason, "within": within, "options": options}
+    return field(default=default, metadata=metadata)
+
+
+class StageSettings:
+    """Choices of one stage, checked at birth."""
+
+    def __post_init__(self) -> None:
+        """Check every choice; whole numbers become float where the setting is one.
+
+        Raises SettingsError naming the setting, its value and what is allowed.
+        """
+        for name, kinds, item in declared(type(self)):
+            value = getattr(self, name)
+            if float in kinds and int not in kinds and type(value) is int:
+                value = float(value)
+                object.__setattr__(self, name, value)
+            if type(value) not in kinds or not _is_allowed(value, item):
+                raise SettingsError(f"{name} is {value!r}; give {item.metadata['allowed']}")
+
+
+def declared(stage: type[StageSettings]) -> Iterator[tuple[str, tuple[type, ...], Field[Any]]]:
+    """Yield the name, the plain types and the declaration of each choice of a stage."""
+    hints = get_type_hints(stage)
+    for item in fields(stage):  # type: ignore[arg-type]
+        hint = hints[item.name]
+        yield item.name, getattr(hint, "__args__", (hint,)), item
+
+
+def _is_allowed(value: Any, item: Field[Any]) -> bool:
+    within, options = item.metadata["within"], item.metadata["options"]
+    if isinstance(value, str):
+        return value in options or not options
+    if isinstance(value, float) and not isfinite(value):
+        return False
+    return within is None or isinstance(value, bool) or bool(within[0] <= value <= within[1])
 
 
 @dataclass(frozen=True)
-class RankingSettings:
+class RankingSettings(StageSettings):
     """How frames are judged."""
 
     target: str = choice(
-        "auto", unit="", allowed="auto, disc or surface", reason="a disc is surrounded by sky, a surface fills the frame"
+        "auto",
+        unit="",
+        allowed="auto, disc or surface",
+        reason="a disc is surrounded by sky, a surface fills the frame",
+        options=("auto", "disc", "surface"),
     )
 
 
 @dataclass(frozen=True)
-class AlignmentSettings:
+class AlignmentSettings(StageSettings):
     """How the kept frames are brought onto one geometry."""
 
     effort: str = choice(
-        "full", unit="", allowed="quick or full", reason="quick halves the time where a preview is enough"
+        "full",
+        unit="",
+        allowed="quick or full",
+        reason="quick halves the time where a preview is enough",
+        options=("quick", "full"),
     )
 
 
 @dataclass(frozen=True)
-class StackingSettings:
+class StackingSettings(StageSettings):
     """Which frames are averaged and how."""
 
     keep: float | str = choice(
-        "auto", unit="percent of the usable frames", allowed="auto, or above 0 up to 100", reason="measured from the capture"
+        "auto",
+        unit="percent of the usable frames",
+        allowed="auto, or a number from 0.01 to 100",
+        reason="measured from the capture",
+        within=(0.01, 100.0),
+        options=("auto",),
     )
 
 
 @dataclass(frozen=True)
-class SharpeningSettings:
+class SharpeningSettings(StageSettings):
     """How the linear stack is sharpened."""
 
 

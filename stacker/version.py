@@ -1,0 +1,3 @@
+"""The version, once: the distribution, the command and every output read it here."""
+
+__version__ = "0.1.0"
