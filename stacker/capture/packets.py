@@ -97,7 +97,9 @@ def survey_packets(path: Path) -> PacketTable:
 def _tabulate(stream: Any, container: Any, shown: list[tuple[int | None, bool]], unseen: int) -> PacketTable:
     count = len(shown)
     stamps = [stamp for stamp, _ in shown if stamp is not None]
-    times = sorted(stamps) if len(set(stamps)) == count else None
+    # AVI has no time stamps of its own: FFmpeg numbers packets as they are stored, not as they are shown.
+    told = container.format.name != "avi" and len(set(stamps)) == count
+    times = sorted(stamps) if told else None
     rank = {stamp: number for number, stamp in enumerate(times or ())}
     places = [rank.get(stamp, number) if stamp is not None else number for number, (stamp, _) in enumerate(shown)]
     keyframes = sorted(place for place, (_, key) in zip(places, shown, strict=True) if key)

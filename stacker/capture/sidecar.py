@@ -90,6 +90,7 @@ def circumstances_from_tables(tables: Mapping[str, Any], source: Path) -> Circum
         kinds = _kinds(_RECORDS[table])
         for key, value in entries.items():
             if key not in kinds:
+                _check_table(source, table, key)
                 raise _unknown(source, f"key '{key}' in [{table}]", key, kinds)
             records[table][key] = _checked(source, f"[{table}] {key}", key, value, kinds[key])
     for key in _CALIBRATION_KEYS:
@@ -113,9 +114,16 @@ def _kinds(record: type[Any]) -> dict[str, type[Any]]:
     }
 
 
+def _check_table(source: Path, table: str, key: str) -> None:
+    """Raise the clearer error where `key` exists, but in another table."""
+    for home, record in _RECORDS.items():
+        if key in _kinds(record) and key != "name":
+            raise CaptureError(source, f"unknown key '{key}' in [{table}]", f"it belongs in [{home}]")
+
+
 def _unknown(source: Path, what: str, word: str, known: Iterable[str]) -> CaptureError:
     names = list(known)
-    near = difflib.get_close_matches(word, names, n=1, cutoff=0.4)
+    near = [name for name in names if name.startswith(word)] or difflib.get_close_matches(word, names, 1, 0.4)
     advice = f"did you mean '{near[0]}'?" if near else f"known are {', '.join(names)}"
     return CaptureError(source, f"unknown {what}", advice)
 
