@@ -17,26 +17,36 @@ Image = NDArray[np.float32]
 Mask = NDArray[np.bool_] | None
 Measure = Callable[[Image, Mask, float], float]
 
-SQUARED_GRADIENT_NOISE = 0.375
+_GRADIENT_NOISE = 0.375
 """Sum of the squared coefficients of both Sobel kernels over 8: the energy that unit white noise leaves."""
 _LAPLACIAN_NOISE = 20.0
 """The same for the five-point Laplacian."""
-_NARROW_PX, _WIDE_PX = 0.8, 2.4
+_WIDE_PX = 1.2
 _DCT_BLOCK = 8
 
 
-def gradient_energy(image: Image, out: Image | None = None, work: Image | None = None) -> Image:
-    """Return the squared gradient per pixel, Sobel kernels divided by 8 (ADU^2 per pixel^2)."""
-    across = cv2.Sobel(image, cv2.CV_32F, 1, 0, dst=out, scale=0.125, borderType=cv2.BORDER_REPLICATE)
-    down = cv2.Sobel(image, cv2.CV_32F, 0, 1, dst=work, scale=0.125, borderType=cv2.BORDER_REPLICATE)
-    energy = np.multiply(across, across, out=across)
-    cv2.accumulateSquare(down, energy)
-    return np.asarray(energy)
+def band_energy(image: Image) -> Image:
+    """Return the squared difference of two Gaussians (3x3 binomial, 5x5 of 1.2 pixels) per pixel, in ADU^2.
+
+    The band lies around a fifth of a cycle a pixel: above the shading and the slope that a blurred limb spreads
+    inwards, below the pixel noise.
+    """
+    narrow = cv2.GaussianBlur(image, (3, 3), 0, borderType=cv2.BORDER_REFLECT_101)
+    wide = cv2.GaussianBlur(image, (5, 5), _WIDE_PX, borderType=cv2.BORDER_REFLECT_101)
+    band = cv2.subtract(narrow, wide, dst=wide)
+    return np.asarray(cv2.multiply(band, band, dst=band))
+
+
+def gradient_energy(image: Image) -> Image:
+    """Return the squared gradient per pixel, Sobel kernels divided by 8, in ADU^2."""
+    across = cv2.Sobel(image, cv2.CV_32F, 1, 0, scale=0.125, borderType=cv2.BORDER_REFLECT_101)
+    down = cv2.Sobel(image, cv2.CV_32F, 0, 1, scale=0.125, borderType=cv2.BORDER_REFLECT_101)
+    return np.asarray(across**2 + down**2)
 
 
 def squared_gradient(image: Image, mask: Mask, noise_adu: float) -> float:
     """Mean squared gradient (Tenengrad) over the squared brightness (Pertuz, Puig & Garcia 2013)."""
-    return _normalised(gradient_energy(image), image, mask, SQUARED_GRADIENT_NOISE * noise_adu**2)
+    return _normalised(gradient_energy(image), image, mask, _GRADIENT_NOISE * noise_adu**2)
 
 
 def laplacian_energy(image: Image, mask: Mask, noise_adu: float) -> float:
@@ -46,9 +56,8 @@ def laplacian_energy(image: Image, mask: Mask, noise_adu: float) -> float:
 
 
 def difference_of_gaussians(image: Image, mask: Mask, noise_adu: float) -> float:
-    """Mean energy of a band of scales (Gaussians of 0.8 and 2.4 pixels) over the squared brightness."""
-    band = _blur(image, _NARROW_PX) - _blur(image, _WIDE_PX)
-    return _normalised(band**2, image, mask, _band_noise() * noise_adu**2)
+    """Mean energy of a band of scales over the squared brightness; see `band_energy`."""
+    return _normalised(band_energy(image), image, mask, BAND_NOISE * noise_adu**2)
 
 
 def helmli_scherer_mean(image: Image, mask: Mask, noise_adu: float) -> float:
@@ -122,19 +131,10 @@ def _root(squared: float) -> float:
     return float(np.sign(squared) * np.sqrt(abs(squared)))
 
 
-def _blur(image: Image, sigma_px: float) -> Image:
-    return np.asarray(cv2.GaussianBlur(image, (0, 0), sigma_px, borderType=cv2.BORDER_REFLECT))
-
-
 def _impulse() -> Image:
     impulse = np.zeros((33, 33), np.float32)
     impulse[16, 16] = 1
     return impulse
-
-
-def _band_noise() -> float:
-    response = _blur(_impulse(), _NARROW_PX) - _blur(_impulse(), _WIDE_PX)
-    return float((response**2).sum())
 
 
 def _smoothed_noise() -> float:
@@ -160,3 +160,7 @@ def _cosine_basis(size: int) -> NDArray[np.float64]:
     basis = np.cos(np.pi * (2 * sample + 1) * order / (2 * size)) * np.sqrt(2 / size)
     basis[0] /= np.sqrt(2)
     return np.asarray(basis)
+
+
+BAND_NOISE = float(band_energy(_impulse()).sum())
+"""Mean of `band_energy` over white noise of unit variance: the sum of the squared filter coefficients."""

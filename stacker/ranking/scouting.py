@@ -11,28 +11,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stacker.capture import Capture, CaptureError
-from stacker.ranking.contrast import gradient_energy
-from stacker.ranking.noise import NoiseModel, fit_noise, sample_noise
-from stacker.ranking.plane import Binning, Plane, choose_binning, coarse_plane, reduce_frame
+from stacker.ranking.blemishes import Repair
+from stacker.ranking.looks import Look, Looks, take_looks
+from stacker.ranking.noise import NoiseModel
+from stacker.ranking.plane import Binning, Plane, choose_binning
 from stacker.ranking.record import Target
 from stacker.ranking.target import _DISC_EDGE, Sighting, enclosing_circle, sight_target
 from stacker.ranking.tracking import DiscTracker, Place, SurfaceTracker, Tracker
 
-_SCOUTS = 36
-_NOISE_SCOUTS = 8
 _SIGNIFICANT = 7.0
 """A correlation peak counts when it stands this many standard deviations over the correlation's background."""
-
-
-@dataclass(frozen=True)
-class Look:
-    """What one scouted frame shows."""
-
-    index: int
-    plane: Plane
-    """The tracking plane."""
-    energy: Plane
-    """Squared gradient of the fine plane, averaged over tracking pixels."""
 
 
 @dataclass(frozen=True)
@@ -46,6 +34,8 @@ class Scouting:
     zero: tuple[float, float]
     """Position that the tracker reports for the anchor frame."""
     noise: NoiseModel
+    repair: Repair
+    """Takes hot and dead pixels out of a plane."""
     good: tuple[int, ...]
     """Scouted frames in which the target is well seen, sharpest first."""
     tracked: bool
@@ -58,77 +48,26 @@ def scout(capture: Capture, wanted: str) -> Scouting:
     `wanted` is auto, disc or surface. Raises CaptureError where no frame can be read, all are blank, or (auto, disc)
     nothing stands out of the noise.
     """
-    looks, noise, binning = _take_looks(capture, choose_binning(capture))
-    sightings = [sight_target(look.plane) for look in looks]
+    looks = take_looks(capture, choose_binning(capture))
     for _ in range(3):
-        diameter = _disc_diameter(sightings, binning)
-        better = choose_binning(capture, diameter if diameter is not None else 12.0 if _nothing(looks, sightings) else None)
-        if better == binning:
+        diameter_px = looks.disc_diameter_px if looks.sees_something else 12.0
+        better = choose_binning(capture, diameter_px)
+        if better == looks.binning:
             break
-        looks, noise, binning = _take_looks(capture, better)
-        sightings = [sight_target(look.plane) for look in looks]
-    discs = [s.significant and s.disc for s in sightings]
-    seen = [s.significant for s in sightings]
-    is_disc = wanted == "disc" or (wanted == "auto" and sum(discs) > 0.5 * sum(seen) and any(discs))
-    if is_disc and any(seen):
-        usable = discs if any(discs) else seen
-        return _scout_disc(looks, sightings, usable, binning, noise)
-    found = _scout_surface(looks, binning, noise)
-    if wanted == "auto" and not found.tracked and not _has_shading(looks, noise, binning):
-        raise CaptureError(capture.path, "no target stands out of the noise", "check aim, focus and exposure, or name the target's kind")
+        looks = take_looks(capture, better)
+    discs = [s.significant and s.disc for s in looks.sightings]
+    seen = [s.significant for s in looks.sightings]
+    if wanted != "surface" and any(seen) and (wanted == "disc" or sum(discs) > 0.5 * sum(seen)):
+        return _scout_disc(looks, discs if any(discs) else seen)
+    found = _scout_surface(looks)
+    if wanted != "surface" and not found.tracked and not looks.has_shading:
+        advice = "check aim, focus and exposure, or call it a surface"
+        raise CaptureError(capture.path, "no target stands out of the noise", advice)
     return found
 
 
-def _take_looks(capture: Capture, binning: Binning) -> tuple[list[Look], NoiseModel, Binning]:
-    count = len(capture)
-    indices = np.unique(np.linspace(0, count - 1, min(count, _SCOUTS)).round().astype(int))
-    looks, samples = [], []
-    for index in indices.tolist():
-        try:
-            frame = capture.get_frame(index)
-        except (CaptureError, OSError):
-            continue
-        plane = reduce_frame(frame, binning)
-        if not np.isfinite(plane).all():
-            plane = np.nan_to_num(plane, nan=float(np.nanmedian(plane)) if np.isfinite(plane).any() else 0.0)
-        if float(plane.max() - plane.min()) == 0:
-            continue
-        if len(samples) < _NOISE_SCOUTS:
-            samples.append(sample_noise(frame, capture.mosaic))
-        looks.append(_look(index, plane, binning))
-    if not looks:
-        raise CaptureError(capture.path, "every frame is blank or unreadable", "check cap, exposure and cable, and record again")
-    return looks, fit_noise(np.concatenate(samples)), binning
-
-
-def _look(index: int, plane: Plane, binning: Binning) -> Look:
-    rows, columns = binning.coarse_shape
-    energy = cv2.resize(gradient_energy(plane), (columns, rows), interpolation=cv2.INTER_AREA)
-    # The median takes out what hot pixels add to the gradient.
-    return Look(index, coarse_plane(plane, binning), cv2.medianBlur(energy, 3) if min(rows, columns) >= 3 else energy)
-
-
-def _disc_diameter(sightings: list[Sighting], binning: Binning) -> float | None:
-    sizes = [s.diameter for s in sightings if s.significant and s.disc]
-    seen = sum(s.significant for s in sightings)
-    return float(np.median(sizes)) * binning.coarse_px if sizes and len(sizes) > 0.5 * seen else None
-
-
-def _nothing(looks: list[Look], sightings: list[Sighting]) -> bool:
-    """Whether the frames look empty at this binning: a tiny disc may have been averaged away."""
-    return not any(s.significant for s in sightings)
-
-
-def _has_shading(looks: list[Look], noise: NoiseModel, binning: Binning) -> bool:
-    plane = np.mean([look.plane for look in looks], axis=0)
-    expected = np.sqrt(noise.variance(float(plane.mean())) / binning.coarse_px**2 / len(looks))
-    return bool(cv2.GaussianBlur(plane, (0, 0), 2).std() > 5 * expected)
-
-
-def _scout_disc(
-    looks: list[Look], sightings: list[Sighting], usable: list[bool], binning: Binning, noise: NoiseModel
-) -> Scouting:
-    picked = [(look, s) for look, s, use in zip(looks, sightings, usable, strict=True) if use]
+def _scout_disc(looks: Looks, usable: list[bool]) -> Scouting:
+    picked = [(look, s) for look, s, use in zip(looks.frames, looks.sightings, usable, strict=True) if use]
     typical = float(np.median([s.mask.sum() for _, s in picked]))
     whole = [(look, s) for look, s in picked if 0.5 * typical < s.mask.sum() < 1.6 * typical] or picked
     sharpness = np.array([_energy_inside(look, s) for look, s in whole])
@@ -141,9 +80,11 @@ def _scout_disc(
     tracker = _disc_tracker(anchor.plane, sighting)
     zero = tracker.locate(anchor.plane, anchor.index)
     order = sorted(kept, key=lambda i: -sharpness[i])
-    target = _disc_target(anchor.plane, sighting, binning)
+    target = _disc_target(anchor.plane, sighting, looks.binning)
     good = tuple(whole[i][0].index for i in order[: max(4, len(order) // 3)])
-    return Scouting(binning, target, anchor.index, tracker, (zero.row, zero.column), noise, good, True)
+    return Scouting(
+        looks.binning, target, anchor.index, tracker, (zero.row, zero.column), looks.noise, looks.repair, good, True
+    )
 
 
 def _energy_inside(look: Look, sighting: Sighting) -> float:
@@ -182,7 +123,8 @@ def _disc_target(plane: Plane, sighting: Sighting, binning: Binning) -> Target:
     return Target("disc", centre, radius, mask)
 
 
-def _scout_surface(looks: list[Look], binning: Binning, noise: NoiseModel) -> Scouting:
+def _scout_surface(scouted: Looks) -> Scouting:
+    looks, binning = scouted.frames, scouted.binning
     sharpness = np.array([_surface_energy(look) for look in looks])
     start = int(np.argsort(-sharpness, kind="stable")[len(sharpness) // 8])
     keys, places = _chain(looks, start)
@@ -211,14 +153,14 @@ def _scout_surface(looks: list[Look], binning: Binning, noise: NoiseModel) -> Sc
     target = Target(
         "surface", ((height - 1) / 2, (width - 1) / 2), float(np.hypot(height, width)) / 2, np.ones((height, width), bool)
     )
-    return Scouting(binning, target, looks[number].index, tracker, (zero.row, zero.column), noise, good, tracked)
+    return Scouting(binning, target, looks[number].index, tracker, (zero.row, zero.column), scouted.noise, scouted.repair, good, tracked)
 
 
 def _surface_energy(look: Look) -> float:
     return float(look.energy.mean()) / max(float(look.plane.mean()), 1e-6) ** 2
 
 
-def _chain(looks: list[Look], start: int) -> tuple[list[int], list[Place | None]]:
+def _chain(looks: tuple[Look, ...], start: int) -> tuple[list[int], list[Place | None]]:
     """Place every look relative to the start; a look that has drifted far becomes a further key for those beyond it."""
     keys = [start]
     places: list[Place | None] = [None] * len(looks)
@@ -244,7 +186,7 @@ def _chain(looks: list[Look], start: int) -> tuple[list[int], list[Place | None]
     return keys, places
 
 
-def _key_mean(looks: list[Look], places: dict[int, Place], key: int) -> Plane:
+def _key_mean(looks: tuple[Look, ...], places: dict[int, Place], key: int) -> Plane:
     """Return the mean of the looks that show nearly the same field as a key, moved onto it: less noise, less warp."""
     total, count = looks[key].plane.astype(np.float64), 1
     rows, columns = total.shape

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from stacker.capture import Capture
 from stacker.capture.sequence import Frame
 from stacker.ranking.cells import Cells
-from stacker.ranking.contrast import SQUARED_GRADIENT_NOISE, gradient_energy
+from stacker.ranking.contrast import BAND_NOISE, band_energy
 from stacker.ranking.plane import Plane, coarse_plane, reduce_frame
 from stacker.ranking.scouting import Scouting
 from stacker.ranking.tracking import LOST, Place
@@ -57,7 +57,7 @@ class Template:
     light: NDArray[np.float32]
     """(rows, columns) ADU above the sky."""
     energy: NDArray[np.float32]
-    """(rows, columns) squared gradient, noise floor subtracted, for the template's brightness."""
+    """(rows, columns) squared difference of Gaussians, noise floor subtracted, for the template's brightness."""
     contrast: float
     """Standard deviation of `light`, ADU."""
     sky_adu: float
@@ -92,8 +92,8 @@ class Surveyor:
         quantisation = 1 / 12 if capture.dtype.kind == "u" and joined > 1 else 0.0
         # The plane averages fine x fine pixels; OpenCV rounds integer averages to whole numbers again.
         self._floor = (
-            SQUARED_GRADIENT_NOISE * (scouting.noise.read_variance / joined + quantisation),
-            SQUARED_GRADIENT_NOISE * scouting.noise.per_adu / joined,
+            BAND_NOISE * (scouting.noise.read_variance / joined + quantisation),
+            BAND_NOISE * scouting.noise.per_adu / joined,
         )
         self._threads = threading.local()
         self.template = self._learn(capture)
@@ -103,7 +103,7 @@ class Surveyor:
         light, energy, count = (np.zeros(self._cells.target.shape, np.float64) for _ in range(3))
         skies = []
         for index in sorted(self._scouting.good):
-            plane = reduce_frame(capture.get_frame(index), self._scouting.binning)
+            plane = self._scouting.repair(reduce_frame(capture.get_frame(index), self._scouting.binning))
             place = self._locate(plane, index)
             moved = self._move(plane, place)
             if moved is not None:
@@ -140,6 +140,7 @@ class Surveyor:
         if high - low <= 1e-6 * max(abs(high), 1.0):
             clipped = 1.0 if high >= self._full_scale else 0.0
             return Glance(blank=True, sample=sample, not_finite=not_finite, clipped=clipped)
+        self._scouting.repair(plane)
         place = self._locate(plane, index)
         moved = self._move(plane, place)
         if moved is None:
@@ -213,7 +214,7 @@ class Surveyor:
         ]
         level = self._mean(view)
         floor = level * np.float32(self._floor[1]) + np.float32(self._floor[0])
-        energy = self._mean(gradient_energy(view)) - np.maximum(floor, 0)
+        energy = self._mean(band_energy(view)) - np.maximum(floor, 0)
         return _Moved((parts[0], parts[1]), view, level - np.float32(place.sky_adu), energy)
 
     def _mean(self, view: Plane) -> NDArray[np.float32]:

@@ -1,0 +1,112 @@
+"""A few dozen frames spread over the capture, reduced to what the choice of target, anchor and tracker needs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stacker.capture import Capture, CaptureError
+from stacker.ranking.blemishes import BlemishFinder, Repair
+from stacker.ranking.contrast import band_energy
+from stacker.ranking.noise import NoiseModel, fit_noise, sample_noise
+from stacker.ranking.plane import Binning, Plane, coarse_plane, reduce_frame
+from stacker.ranking.target import Sighting, sight_target
+
+_SCOUTS = 36
+_NOISE_SCOUTS = 8
+
+
+@dataclass(frozen=True)
+class Look:
+    """What one scouted frame shows."""
+
+    index: int
+    plane: Plane
+    """The tracking plane."""
+    energy: Plane
+    """Squared difference of Gaussians of the fine plane, averaged over tracking pixels."""
+
+
+@dataclass(frozen=True)
+class Looks:
+    """All scouted frames at one binning, and what they tell together."""
+
+    binning: Binning
+    frames: tuple[Look, ...]
+    sightings: tuple[Sighting, ...]
+    noise: NoiseModel
+    repair: Repair
+    """Takes hot and dead pixels out of a plane."""
+
+    @property
+    def sees_something(self) -> bool:
+        """Whether a target stands out in any frame; a tiny disc may have been averaged away by the binning."""
+        return any(sighting.significant for sighting in self.sightings)
+
+    @property
+    def disc_diameter_px(self) -> float | None:
+        """Median diameter of the discs in frame pixels, None where most frames show no disc."""
+        sizes = [s.diameter for s in self.sightings if s.significant and s.disc]
+        seen = sum(s.significant for s in self.sightings)
+        return float(np.median(sizes)) * self.binning.coarse_px if sizes and len(sizes) > 0.5 * seen else None
+
+    @property
+    def has_shading(self) -> bool:
+        """Whether the mean of the frames varies over the field by more than noise can."""
+        plane = np.mean([look.plane for look in self.frames], axis=0)
+        expected = np.sqrt(self.noise.variance(float(plane.mean())) / self.binning.coarse_px**2 / len(self.frames))
+        return bool(cv2.GaussianBlur(plane, (0, 0), 2).std() > 5 * expected)
+
+
+def take_looks(capture: Capture, binning: Binning) -> Looks:
+    """Look at frames spread evenly over the capture; unreadable and blank ones are passed over.
+
+    Raises CaptureError where none is left.
+    """
+    count = len(capture)
+    indices = np.unique(np.linspace(0, count - 1, min(count, _SCOUTS)).round().astype(int))
+    frames, samples = [], []
+    blemishes = BlemishFinder(binning.fine_shape)
+    for index in indices.tolist():
+        frame = _read(capture, index)
+        if frame is None:
+            continue
+        plane = _finite(reduce_frame(frame, binning))
+        if float(plane.max() - plane.min()) == 0:
+            continue
+        blemishes.add(plane)
+        if len(samples) < _NOISE_SCOUTS:
+            samples.append(sample_noise(frame, capture.mosaic))
+        frames.append(_look(index, plane, binning))
+    if not frames:
+        raise CaptureError(
+            capture.path, "every frame is blank or unreadable", "check cap, exposure and cable, and record again"
+        )
+    noise, repair = fit_noise(np.concatenate(samples)), Repair(blemishes.find(), binning.fine_shape)
+    return Looks(binning, tuple(frames), tuple(sight_target(look.plane) for look in frames), noise, repair)
+
+
+def _read(capture: Capture, index: int) -> NDArray[Any] | None:
+    try:
+        return capture.get_frame(index)
+    except (CaptureError, OSError):
+        return None
+
+
+def _finite(plane: Plane) -> Plane:
+    good = np.isfinite(plane)
+    if not good.all():
+        plane[~good] = np.median(plane[good]) if good.any() else 0
+    return plane
+
+
+def _look(index: int, plane: Plane, binning: Binning) -> Look:
+    rows, columns = binning.coarse_shape
+    energy = cv2.resize(band_energy(plane), (columns, rows), interpolation=cv2.INTER_AREA)
+    # The median takes out what hot pixels add.
+    energy = cv2.medianBlur(energy, 3) if min(rows, columns) >= 3 else energy
+    return Look(index, coarse_plane(plane, binning), np.asarray(energy))
