@@ -1,6 +1,7 @@
 """Simulated captures whose truth is known."""
 
 from stacker.simulation.planet import BandedPlanet
+from stacker.simulation.recording import truth_of, write_simulation
 from stacker.simulation.scenario import Air, Detector, Layer, Mishaps, Optics, Scenario, Tracking
 from stacker.simulation.scenes import EmptySky, FeaturelessDisc, FlatField, Scene, TexturedDisc
 from stacker.simulation.simulate import Simulated, simulate
@@ -23,4 +24,6 @@ __all__ = [
     "TexturedDisc",
     "Tracking",
     "simulate",
+    "truth_of",
+    "write_simulation",
 ]

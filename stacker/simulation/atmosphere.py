@@ -61,10 +61,10 @@ class Atmosphere:
         for sheet in self.sheets:
             corners = sheet.centre_m(direction_rad, time_s) + pupil.origin_m
             if sheet.height_m == 0.0:
-                total += sheet.amplitude * sheet.screen.window(*corners[0], pupil.step_m, count)
+                total += sheet.amplitude * sheet.screen.window(corners[0], pupil.step_m, count)
                 continue
             for index, corner in enumerate(corners):
-                total[index] += sheet.amplitude * sheet.screen.window(*corner, pupil.step_m, count)
+                total[index] += sheet.amplitude * sheet.screen.window(corner, pupil.step_m, count)
         return total
 
     def slope(self, direction_rad: NDArray[np.float64], time_s: float) -> NDArray[np.float64]:

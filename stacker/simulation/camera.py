@@ -48,7 +48,7 @@ def build_sensor(rng: np.random.Generator, detector: Detector, shape: tuple[int,
 
 
 def through_mosaic(image: Real, mosaic: str | None) -> Real:
-    """Return what the filters pass of `image` (H, W, 3): (H, W) of raw samples, or the image where there is no mosaic."""
+    """Return what the filters pass of `image` (H, W, 3): raw samples (H, W), or the image if no mosaic."""
     if mosaic is None:
         return image
     raw = np.empty(image.shape[:2], np.float32)

@@ -40,7 +40,7 @@ def plan_course(rng: np.random.Generator, scenario: Scenario) -> Course:
     pointing = _point(rng, scenario)
     _leave_field(rng, pointing, out, (scenario.height_px, scenario.width_px))
     course = Course(
-        time_s=np.arange(count) * step_s + 0.5 * scenario.exposure_s,
+        time_s=np.arange(count, dtype=np.float64) * step_s + 0.5 * scenario.exposure_s,
         d_over_r0=air.d_over_r0 * np.exp(-air.seeing_sigma * strength),
         pointing_px=pointing,
         transmission=1.0 - mishaps.cloud * cloud,
@@ -50,7 +50,14 @@ def plan_course(rng: np.random.Generator, scenario: Scenario) -> Course:
         blank=blank,
     )
     for index in np.flatnonzero(duplicate):
-        for values in (course.d_over_r0, course.pointing_px, course.transmission, course.out, course.torn, course.blank):
+        for values in (
+            course.d_over_r0,
+            course.pointing_px,
+            course.transmission,
+            course.out,
+            course.torn,
+            course.blank,
+        ):
             values[index] = values[index - 1]
     return course
 

@@ -33,7 +33,7 @@ class FieldBlur:
         ]
 
     def apply(self, psf: Real) -> Real:
-        """Return the canvas (H, W) blurred by `psf` (nodes^2, P, P), row by row of nodes, centre at [0, 0] (wrapped)."""
+        """Return the canvas (H, W) blurred by `psf` (G^2, P, P), node by node in rows, centre at [0, 0] (wrapped)."""
         height, width = self.shape
         centred = np.roll(psf, (psf.shape[1] // 2, psf.shape[2] // 2), (1, 2))
         rows = scipy.fft.rfft(centred, n=width, axis=2)[..., : self._columns]

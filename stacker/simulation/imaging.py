@@ -65,7 +65,7 @@ class Imaging:
         raised = [dispersion_arcsec(nm, middle, air.zenith_distance_deg) for nm in self._channels_nm]
         angle = np.deg2rad(air.zenith_angle_deg)
         direction = np.array([np.sin(angle), np.cos(angle)])
-        return np.array(raised)[:, None] / self.scenario.scale_arcsec_per_px * direction
+        return np.asarray(np.array(raised)[:, None] / self.scenario.scale_arcsec_per_px * direction)
 
     @cached_property
     def target_weight(self) -> NDArray[np.float64]:
@@ -103,7 +103,7 @@ class Imaging:
         return total / np.float32(len(instants))
 
     def blurred(self, index: int) -> tuple[Real, Real]:
-        """Return the canvas (H, W, C) blurred as in frame `index`, and the Strehl ratio (G, G) of the middle channel."""
+        """Return the canvas (H, W, C) blurred as in frame `index`, and the Strehl ratio (G, G), middle channel."""
         blurs = self._blurs_at(index)
         nodes = self.scenario.air.psf_grid
         canvas = np.empty((*self._canvas(), len(blurs)), np.float32)
@@ -133,16 +133,16 @@ class Imaging:
             )
             plane = np.ascontiguousarray(canvas[..., channel])
             moved = cv2.remap(plane, map_x, map_y, cv2.INTER_CUBIC, borderMode=border)
-            planes.append(_bin_down(moved, factor))
-        return planes[0] if len(planes) == 1 else np.stack(planes, axis=-1)
+            planes.append(_bin_down(np.asarray(moved, np.float32), factor))
+        return planes[0] if len(planes) == 1 else np.asarray(np.stack(planes, axis=-1), np.float32)
 
     def perfect_psf(self, channel: int) -> Real:
         """Return the diffraction-limited point spread function (P, P), centre at [0, 0]."""
         pupil = self.pupils[channel]
-        return point_spread(-pupil.static_phase[None], pupil)[0]
+        return np.asarray(point_spread(-pupil.static_phase[None], pupil)[0], np.float32)
 
     def diffraction_limited(self) -> Real:
-        """Return the truth (H, W, C) on the canvas in camera px: the middle of the capture through a perfect telescope."""
+        """Return the truth (H, W, C) on the canvas in camera px: mid-capture, through a perfect telescope."""
         picture = self.scene.picture(0.0)
         planes = []
         for channel, wavelength in enumerate(self._channels_nm):

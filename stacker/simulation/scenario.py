@@ -6,7 +6,8 @@ from dataclasses import dataclass, field
 from math import pi
 
 from stacker.capture.circumstances import Camera, Circumstances, Site, Telescope
-from stacker.simulation.scenes import BandedPlanet, Scene
+from stacker.simulation.planet import BandedPlanet
+from stacker.simulation.scenes import Scene
 
 ARCSEC_PER_RADIAN = 180.0 * 3600.0 / pi
 
@@ -55,7 +56,11 @@ class Air:
     seeing_memory_s: float = 0.4
     """Time over which the strength forgets itself (exponential correlation)."""
     outer_scale_m: float = 20.0
-    layers: tuple[Layer, ...] = (Layer(0.0, 0.5, 3.0, 20.0), Layer(2000.0, 0.3, 7.0, 140.0), Layer(8000.0, 0.2, 14.0, -75.0))
+    layers: tuple[Layer, ...] = (
+        Layer(0.0, 0.5, 3.0, 20.0),
+        Layer(2000.0, 0.3, 7.0, 140.0),
+        Layer(8000.0, 0.2, 14.0, -75.0),
+    )
     zenith_distance_deg: float = 0.0
     """Sets the dispersion between the colours; the seeing is given by `d_over_r0` alone."""
     zenith_angle_deg: float = -90.0
@@ -119,7 +124,7 @@ class Detector:
     @property
     def full_scale_adu(self) -> int:
         """Return the largest number of the converter."""
-        return 2**self.bits - 1
+        return (1 << self.bits) - 1
 
     @property
     def gain_e_per_adu(self) -> float:
@@ -181,7 +186,7 @@ class Scenario:
     oversampling: int = 1
     """Optical pixels per camera pixel and axis; above 1 the camera's pixels integrate over their area."""
     fast: bool = False
-    """For speed trials: cycle `fast_bank` blurred pictures, each frame with its own warp, pointing and (Gaussian) noise."""
+    """For speed trials: cycle `fast_bank` blurred pictures; each frame has its own warp, pointing, Gaussian noise."""
     fast_bank: int = 12
 
     def __post_init__(self) -> None:

@@ -119,7 +119,7 @@ def _radius(canvas_px: tuple[int, int], radius_px: float, fine: int) -> Real:
         (np.arange(n * fine, dtype=np.float32) - np.float32((n * fine - 1) / 2)) / np.float32(radius_px * fine)
         for n in canvas_px
     )
-    return np.hypot(rows[:, None], columns[None, :])
+    return np.asarray(np.hypot(rows[:, None], columns[None, :]), np.float32)
 
 
 def _inside(canvas_px: tuple[int, int], radius_px: float) -> NDArray[np.bool_]:

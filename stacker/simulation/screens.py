@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 Real = NDArray[np.float32]
 
 PSD_CONSTANT = 0.02290
-"""Kolmogorov phase spectrum 0.0229 r0^(-5/3) f^(-11/3), f in cycles per metre (Noll 1976, JOSA 66, 207, eq. 21: 0.023)."""
+"""Kolmogorov phase spectrum 0.0229 r0^(-5/3) f^(-11/3), f in cycles per metre (Noll 1976, JOSA 66, 207: 0.023)."""
 
 
 @dataclass(frozen=True)
@@ -38,13 +38,12 @@ class PhaseScreen:
         wave_number = 2.0 * np.pi * self.wave_cycles_per_m * self.wave_amplitude_rad[:, None]
         return np.asarray(-np.sin(self._angle(y_m, x_m)) @ wave_number)
 
-    def window(self, y_m: float, x_m: float, step_m: float, size: int) -> Real:
+    def window(self, corner_m: NDArray[np.float64], step_m: float, size: int) -> Real:
         """Return the sheet's phase (size, size) on a square grid that starts at a point, by cubic interpolation."""
         n = len(self.sheet)
         scale = step_m / self.spacing_m
-        matrix = np.array(
-            [[scale, 0.0, x_m / self.spacing_m % n], [0.0, scale, y_m / self.spacing_m % n]], np.float64
-        )
+        top, left = (corner_m / self.spacing_m) % n
+        matrix = np.array([[scale, 0.0, left], [0.0, scale, top]], np.float64)
         flags = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
         return np.asarray(
             cv2.warpAffine(self.sheet, matrix, (size, size), flags=flags, borderMode=cv2.BORDER_WRAP), np.float32

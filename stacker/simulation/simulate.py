@@ -139,4 +139,3 @@ def _tear(rng: np.random.Generator, stored: Frame) -> Frame:
     block = torn[row : row + max(height // 6, 4)]
     block[...] = rng.integers(0, int(stored.max()) + 1, block.shape, dtype=stored.dtype)
     return torn
-

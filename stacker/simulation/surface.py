@@ -37,7 +37,9 @@ class CrateredSurface:
     rilles: int = 2
 
 
-def render_surface(rng: np.random.Generator, surface: CrateredSurface, shape: tuple[int, int], km_per_px: float) -> Real:
+def render_surface(
+    rng: np.random.Generator, surface: CrateredSurface, shape: tuple[int, int], km_per_px: float
+) -> Real:
     """Return the lit ground (H, W) in 0..1: relief drawn along the light, then turned and averaged onto pixels."""
     step = km_per_px / _FINE
     side = int(np.ceil(np.hypot(*shape) * _FINE)) + 8
@@ -122,7 +124,9 @@ def _dig(
     floor = float(np.clip((diameter_km - 12.0) / 45.0, 0.0, 0.62)) + 0.15 * (1 - fresh)
     shape = crater_profile(distance.astype(np.float32), depth, 0.22 * depth, floor)
     if diameter_km > 18.0:
-        terrace = 0.025 * depth * np.sin(distance * 26.0 + 2.0 * np.cos(3 * angle)) * ((distance > floor) & (distance < 1.0))
+        terrace = (
+            0.025 * depth * np.sin(distance * 26.0 + 2.0 * np.cos(3 * angle)) * ((distance > floor) & (distance < 1.0))
+        )
         peak = 0.42 * depth * np.exp(-((distance / 0.13) ** 2)) * (fresh > 0.5)
         shape = shape + (terrace + peak).astype(np.float32)
     # Ground inside a new crater loses part of its former relief.

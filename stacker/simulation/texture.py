@@ -51,5 +51,6 @@ def stir(picture: Real, stream: Real, steps: int, reach_px: float) -> Real:
     np.clip(map_x, 0, stream.shape[1] + 2 * pad - 1, out=map_x)
     for _ in range(steps):
         wide = cv2.copyMakeBorder(picture, 0, 0, pad, pad, cv2.BORDER_WRAP)
-        picture = cv2.remap(wide, map_x, map_y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+        moved = cv2.remap(wide, map_x, map_y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+        picture = np.asarray(moved, np.float32)
     return picture

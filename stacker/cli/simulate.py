@@ -1,0 +1,173 @@
+"""`stillair simulate`: a capture of an invented target with known truth."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+from stacker.capture.sequence import CaptureError
+from stacker.simulation import (
+    Air,
+    BandedPlanet,
+    CrateredSurface,
+    Detector,
+    EmptySky,
+    FeaturelessDisc,
+    FlatField,
+    Mishaps,
+    Optics,
+    Scenario,
+    Scene,
+    TexturedDisc,
+    Tracking,
+    write_simulation,
+)
+from stacker.simulation.writing import KINDS
+
+SCENES: dict[str, tuple[Scene, str]] = {
+    "banded": (BandedPlanet(), "invented planet"),
+    "ringed": (BandedPlanet(diameter_of_frame=0.85, latitude_deg=20.0, ring=True), "invented ringed planet"),
+    "cratered": (CrateredSurface(), "invented surface"),
+    "texture": (TexturedDisc(), "textured disc"),
+    "featureless": (FeaturelessDisc(), "featureless disc"),
+    "flat": (FlatField(), "flat field"),
+    "sky": (EmptySky(), "empty sky"),
+}
+_KIND_OF_ENDING = {
+    ".avi": "avi",
+    ".mkv": "ffv1",
+    ".fits": "fits",
+    ".tif": "tiff",
+    ".mp4": "h264",
+    ".mov": "mov",
+    "": "png",
+}
+
+_EXAMPLE = """examples:
+  stillair simulate planet.mkv --scene banded --frames 300 --seeing 4 --bits 12
+  stillair simulate colour.fits --mosaic RGGB --bits 12 --zenith-distance 40 --seed 7
+
+writes the capture, its sidecar (.toml) and the truth (.truth.npz); the same seed gives the same bytes"""
+
+
+def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Add the command's arguments."""
+    parser = subparsers.add_parser(
+        "simulate",
+        help="write a capture of an invented target, with its truth beside it",
+        description="Write a capture of an invented target seen through turbulent air, with its truth beside it.",
+        epilog=_EXAMPLE,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("out", metavar="OUT", type=Path, help="file to write, or folder for a kind that is a folder")
+    parser.add_argument("--scene", choices=SCENES, default="banded", help="what to look at (default %(default)s)")
+    parser.add_argument("--frames", type=int, default=200, help="number of frames (default %(default)s)")
+    parser.add_argument(
+        "--size", type=_size, default=(256, 256), metavar="WIDTHxHEIGHT", help="of a frame in px (default 256x256)"
+    )
+    parser.add_argument("--fps", type=float, default=50.0, help="frames per second (default %(default)s)")
+    parser.add_argument("--exposure", type=float, metavar="S", help="of a frame, in seconds (default 0.4 / fps)")
+    parser.add_argument("--seed", type=int, default=1, help="another seed is another night (default %(default)s)")
+    _add_picture_arguments(parser)
+    parser.add_argument("--format", choices=KINDS, metavar="KIND", help=f"{', '.join(KINDS)} (default: by ending)")
+    parser.add_argument("--bits", type=int, default=8, help="of the converter, 4 to 16 (default %(default)s)")
+    parser.add_argument("--high-aligned", action="store_true", help="store 10 to 14 bits in the upper bits of 16")
+    parser.add_argument("--mosaic", choices=("RGGB", "BGGR", "GRBG", "GBRG"), help="colour mosaic (default mono)")
+    parser.add_argument("--colour", action="store_true", help="three full colour planes")
+    parser.add_argument("--electrons", type=float, default=1500.0, help="of a bright pixel (default %(default)s)")
+    parser.add_argument("--fast", action="store_true", help="cycle a few blurred pictures: for speed trials")
+    parser.set_defaults(run=run)
+
+
+def _add_picture_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--seeing", type=float, default=5.0, metavar="D/R0", help="0 is none (default %(default)s)")
+    parser.add_argument("--aperture", type=float, default=250.0, metavar="MM", help="(default %(default)s)")
+    parser.add_argument(
+        "--sampling", type=float, default=3.0, metavar="PX", help="px per lambda/D (default %(default)s)"
+    )
+    parser.add_argument("--defocus", type=float, default=0.0, metavar="WAVES", help="peak to valley (default none)")
+    parser.add_argument(
+        "--zenith-distance", type=float, default=0.0, metavar="DEG", help="sets the dispersion of colours"
+    )
+    parser.add_argument("--drift", type=float, default=8.0, metavar="PX", help="over the capture (default %(default)s)")
+    parser.add_argument("--jumps", type=int, default=0, help="of the mount")
+    parser.add_argument("--cloud", type=float, default=0.0, metavar="PART", help="largest loss of light, 0 to 1")
+    for name, what in (("out-of-field", "that miss the target"), ("duplicates", "that repeat the one before")):
+        parser.add_argument(f"--{name}", type=int, default=0, help=f"frames {what}")
+    for name in ("torn", "blank"):
+        parser.add_argument(f"--{name}", type=int, default=0, help=f"{name} frames")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Write the capture; return 0, 1 where the disk refused, 2 for a call that cannot be."""
+    try:
+        scenario = scenario_from(args)
+        kind = args.format or _kind_from(args.out)
+        capture, sidecar, truth = write_simulation(args.out, scenario, args.seed, kind, _progress(args.frames))
+    except (CaptureError, OSError) as error:
+        print(f"stillair simulate: {error}", file=sys.stderr)
+        return 1
+    except ValueError as error:
+        print(f"stillair simulate: {args.out}: {error}", file=sys.stderr)
+        return 2
+    print(f"{capture}: {args.frames} frames; {sidecar.name} and {truth.name} beside it")
+    return 0
+
+
+def scenario_from(args: argparse.Namespace) -> Scenario:
+    """Return the scenario that the arguments describe. Raises ValueError for impossible ones."""
+    scene, target = SCENES[args.scene]
+    width, height = args.size
+    wavelength_nm = 535.0 if args.mosaic or args.colour else 600.0
+    # One pixel size for all: the focal length follows from the sampling asked for.
+    focal_length_mm = args.sampling * args.aperture * 3.0 / (wavelength_nm * 1e-3)
+    return Scenario(
+        scene=scene,
+        target=target,
+        frames=args.frames,
+        height_px=height,
+        width_px=width,
+        frames_per_s=args.fps,
+        exposure_s=args.exposure if args.exposure is not None else 0.4 / max(args.fps, 1e-9),
+        optics=Optics(
+            aperture_mm=args.aperture,
+            obstruction_mm=0.3 * args.aperture,
+            focal_length_mm=focal_length_mm,
+            defocus_waves=args.defocus,
+        ),
+        air=Air(d_over_r0=args.seeing, zenith_distance_deg=args.zenith_distance),
+        detector=Detector(
+            bits=args.bits,
+            high_aligned=args.high_aligned,
+            mosaic=args.mosaic,
+            colour=args.colour,
+            wavelength_nm=wavelength_nm,
+            peak_electrons=args.electrons,
+        ),
+        tracking=Tracking(drift_y_px=0.6 * args.drift, drift_x_px=0.8 * args.drift, jumps=args.jumps),
+        mishaps=Mishaps(args.out_of_field, args.duplicates, args.torn, args.blank, args.cloud),
+        fast=args.fast,
+    )
+
+
+def _size(text: str) -> tuple[int, int]:
+    width, separator, height = text.lower().partition("x")
+    if not separator or not width.isdigit() or not height.isdigit():
+        raise argparse.ArgumentTypeError(f"{text!r} is not WIDTHxHEIGHT, such as 640x480")
+    return int(width), int(height)
+
+
+def _kind_from(path: Path) -> str:
+    kind = _KIND_OF_ENDING.get(path.suffix.lower())
+    if kind is None:
+        raise ValueError(f"the ending {path.suffix!r} tells no kind; give --format")
+    return kind
+
+
+def _progress(frames: int) -> Callable[[int], object]:
+    from tqdm import tqdm
+
+    bar = tqdm(total=frames, unit="frame", file=sys.stderr, disable=not sys.stderr.isatty(), leave=False)
+    return lambda index: bar.update(1)
