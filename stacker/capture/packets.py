@@ -28,7 +28,7 @@ class PacketTable:
     count: int
     lost: int
     intra_only: bool
-    """Every frame can be decoded without the others."""
+    """Every frame can be decoded without the others, and comes out of the decoder at once."""
     keyframes: list[int]
     """Frames from which decoding can begin, rising."""
     times: list[int] | None
@@ -111,7 +111,7 @@ def _tabulate(stream: Any, container: Any, shown: list[tuple[int | None, bool]],
         height=stream.codec_context.height,
         count=count,
         lost=max(0, lost),
-        intra_only=len(keyframes) == count,
+        intra_only=len(keyframes) == count and not stream.codec_context.codec.reorder,
         keyframes=keyframes or [0],
         times=times,
         offsets_s=offsets_s,

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from stacker.capture.circumstances import Circumstances
 from stacker.capture.described import Stored, StoredCapture
-from stacker.capture.picture_size import read_picture_header
+from stacker.capture.picture_size import picture_kind, read_picture_header
 from stacker.capture.positioned import unreadable
 from stacker.capture.sequence import CaptureError, Frame
 
@@ -73,6 +73,8 @@ def decode_picture(path: Path) -> NDArray[Any]:
     """
     import cv2
 
+    # A damaged picture is told by our own error alone.
+    cv2.utils.logging.setLogLevel(cv2.utils.logging.LOG_LEVEL_SILENT)
     try:
         data = np.fromfile(path, np.uint8)
     except OSError as error:
@@ -81,6 +83,8 @@ def decode_picture(path: Path) -> NDArray[Any]:
         picture = cv2.imdecode(data, cv2.IMREAD_UNCHANGED) if data.size else None
     except cv2.error:
         picture = None
+    if picture is None and picture_kind(data[:16].tobytes()) == "TIFF":
+        return _decode_tiff(path)
     if picture is None:
         raise CaptureError(path, "cannot be decoded as a picture", "restore it or move it out of the folder")
     if picture.ndim == 3 and picture.shape[2] in (3, 4):
@@ -88,3 +92,11 @@ def decode_picture(path: Path) -> NDArray[Any]:
     elif picture.ndim == 3:
         picture = picture[:, :, 0]
     return picture if picture.dtype in (np.uint8, np.uint16) else picture.astype(np.float32)
+
+
+def _decode_tiff(path: Path) -> NDArray[Any]:
+    """Return the first page of a TIFF picture that OpenCV refuses (8-bit tiles, for one)."""
+    from stacker.capture.tiff import TiffCapture
+
+    with TiffCapture(path, Circumstances()) as capture:
+        return capture.get_frame(0)

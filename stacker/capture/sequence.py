@@ -37,7 +37,7 @@ class Capture(ABC):
     bits: int
     """Significant bits of the stored integers (32 for float)."""
     full_scale: float
-    """Stored value at which the converter saturates: 255; 4095 or 65520 for 12 bits low or high aligned; inf for float."""
+    """Stored value where the converter saturates: 255; 4095 or 65520 for 12 bits low or high aligned; inf for float."""
     mosaic: str | None
     frames_lost: int
     """Frames that the header promises or that began, but are not whole in the file."""

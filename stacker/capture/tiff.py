@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import struct
 import threading
 from pathlib import Path
 from typing import Any
@@ -12,8 +13,11 @@ from numpy.typing import NDArray
 
 from stacker.capture.circumstances import Circumstances
 from stacker.capture.described import Stored, StoredCapture
-from stacker.capture.positioned import PositionedFile, unreadable
+from stacker.capture.positioned import PositionedFile
 from stacker.capture.sequence import CaptureError, Frame
+
+_BROKEN = (ValueError, IndexError, KeyError, TypeError, struct.error)
+"""What tifffile raises on damaged directories; its own error is a ValueError."""
 
 
 class TiffCapture(StoredCapture):
@@ -27,19 +31,22 @@ class TiffCapture(StoredCapture):
         self._lock = threading.Lock()
         self._scratch = threading.local()
         self._file = PositionedFile(path)
+        self._tiff: Any = None
         try:
             self._tiff = tifffile.TiffFile(path)
-            pages = [page for page in self._tiff.pages]
-        except OSError as error:
-            raise unreadable(path, error) from error
-        except (tifffile.TiffFileError, ValueError, IndexError, KeyError, TypeError) as error:
+            stored = self._survey(path, list(self._tiff.pages))
+            super().__init__(path, stored, declared)
+        except _BROKEN as error:
+            self.close()
             raise CaptureError(path, "is a TIFF file without a readable page", "restore it from a copy") from error
-        stored = self._survey(path, pages)
-        super().__init__(path, stored, declared)
+        except BaseException:
+            self.close()
+            raise
 
     def close(self) -> None:
         with self._lock:
-            self._tiff.close()
+            if self._tiff is not None:
+                self._tiff.close()
         self._file.close()
 
     def _survey(self, path: Path, pages: list[Any]) -> Stored:

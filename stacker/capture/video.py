@@ -47,7 +47,11 @@ class VideoCapture(StoredCapture):
             offsets_s=table.offsets_s,
             notes=pixel_format.notes,
         )
-        super().__init__(path, stored, declared)
+        try:
+            super().__init__(path, stored, declared)
+        except BaseException:
+            self.close()
+            raise
 
     def close(self) -> None:
         with self._lock:

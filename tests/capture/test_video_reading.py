@@ -1,4 +1,4 @@
-"""Compressed video against FFmpeg's own decoding through PyAV: FFV1 (RFC 9043), Matroska (RFC 9559), H.264, MJPEG, Y4M."""
+"""Compressed video against FFmpeg's own decoding through PyAV: FFV1 (RFC 9043), Matroska (RFC 9559), H.264."""
 
 from __future__ import annotations
 
@@ -42,13 +42,18 @@ def encode(
 def moving(count: int, colour: bool = False) -> list[NDArray[Any]]:
     rows, columns = np.mgrid[:48, :64]
     scene = 128 + 80 * np.sin(rows / 5) * np.sin(columns / 7)
-    made = [np.clip(np.roll(scene, 2 * k, 1) + RNG.normal(0, 2, scene.shape), 0, 255).astype(np.uint8) for k in range(count)]
+    made = [
+        np.clip(np.roll(scene, 2 * k, 1) + RNG.normal(0, 2, scene.shape), 0, 255).astype(np.uint8) for k in range(count)
+    ]
     return [np.dstack([f, f // 2, 255 - f]) for f in made] if colour else made
 
 
 def decoded(path: Path, native: str | None = None) -> list[NDArray[Any]]:
     with av.open(str(path)) as container:
-        return [picture.to_ndarray(format=native) if native else picture.to_ndarray() for picture in container.decode(video=0)]
+        return [
+            picture.to_ndarray(format=native) if native else picture.to_ndarray()
+            for picture in container.decode(video=0)
+        ]
 
 
 @pytest.mark.parametrize("ending", [".mp4", ".mov", ".mkv", ".avi"])
