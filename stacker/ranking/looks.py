@@ -9,8 +9,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from stacker.calibration.defects import DefectRepair
 from stacker.capture import Capture, CaptureError
-from stacker.ranking.blemishes import BlemishFinder, Repair
+from stacker.ranking.blemishes import BlemishFinder
 from stacker.ranking.contrast import band_energy
 from stacker.ranking.noise import NoiseModel, fit_noise, sample_noise
 from stacker.ranking.plane import Binning, Plane, coarse_plane, reduce_frame
@@ -39,7 +40,7 @@ class Looks:
     frames: tuple[Look, ...]
     sightings: tuple[Sighting, ...]
     noise: NoiseModel
-    repair: Repair
+    repair: DefectRepair
     """Takes hot and dead pixels out of a plane."""
 
     @property
@@ -86,7 +87,7 @@ def take_looks(capture: Capture, binning: Binning) -> Looks:
         raise CaptureError(
             capture.path, "every frame is blank or unreadable", "check cap, exposure and cable, and record again"
         )
-    noise, repair = fit_noise(np.concatenate(samples)), Repair(blemishes.find(), binning.fine_shape)
+    noise, repair = fit_noise(np.concatenate(samples)), DefectRepair(blemishes.find())
     return Looks(binning, tuple(frames), tuple(sight_target(look.plane) for look in frames), noise, repair)
 
 

@@ -10,8 +10,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from stacker.calibration.defects import DefectRepair
 from stacker.capture import Capture, CaptureError
-from stacker.ranking.blemishes import Repair
 from stacker.ranking.looks import Look, Looks, take_looks
 from stacker.ranking.noise import NoiseModel
 from stacker.ranking.plane import Binning, Plane, choose_binning
@@ -34,7 +34,7 @@ class Scouting:
     zero: tuple[float, float]
     """Position that the tracker reports for the anchor frame."""
     noise: NoiseModel
-    repair: Repair
+    repair: DefectRepair
     """Takes hot and dead pixels out of a plane."""
     good: tuple[int, ...]
     """Scouted frames in which the target is well seen, sharpest first."""

@@ -140,7 +140,7 @@ class Surveyor:
         if high - low <= 1e-6 * max(abs(high), 1.0):
             clipped = 1.0 if high >= self._full_scale else 0.0
             return Glance(blank=True, sample=sample, not_finite=not_finite, clipped=clipped)
-        self._scouting.repair(plane)
+        self._scouting.repair(plane, plane)
         place = self._locate(plane, index)
         moved = self._move(plane, place)
         if moved is None:

@@ -1,0 +1,1 @@
+"""Defects of the sensor, found and repaired."""
