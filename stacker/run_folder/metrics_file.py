@@ -1,0 +1,85 @@
+"""metrics.json: the measurements of one run under fixed keys."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+SCHEMA_VERSION = 1
+
+METRIC_KEYS = (
+    "capture",
+    "frames_total",
+    "frames_readable",
+    "frames_used",
+    "keep_percent",
+    "target",
+    "width_px",
+    "height_px",
+    "scale_arcsec_per_px",
+    "snr",
+    "snr_best_frame",
+    "resolution_px",
+    "resolution_arcsec",
+    "resolution_over_diffraction",
+    "information_bits",
+    "r0_mm",
+    "seeing_arcsec",
+    "image_motion_px_rms",
+    "limits",
+    "clipped_fraction",
+    "limb_overshoot_percent",
+    "elapsed_s",
+    "peak_memory_mb",
+    "notes",
+)
+"""Every key after `schema_version`, in the order of the file."""
+PROVENANCE_KEYS = ("software_version", "capture_sha256")
+"""What made these numbers, after the measurements; left out where not given."""
+
+
+def complete_metrics(metrics: Mapping[str, Any]) -> dict[str, Any]:
+    """Return `metrics` as plain JSON values in the order of the file, every key present.
+
+    A key that was not measured, and a number that is not finite, is None. `<key>_error` follows its key where given.
+    Raises ValueError for a key that is none of these.
+    """
+    whole: dict[str, Any] = {"schema_version": SCHEMA_VERSION}
+    for key in METRIC_KEYS:
+        whole[key] = _plain(metrics.get(key))
+        if f"{key}_error" in metrics:
+            whole[f"{key}_error"] = _plain(metrics[f"{key}_error"])
+    whole.update({key: _plain(metrics[key]) for key in PROVENANCE_KEYS if key in metrics})
+    for empty in ("limits", "notes"):
+        whole[empty] = whole[empty] or []
+    unknown = sorted(set(metrics) - set(whole))
+    if unknown:
+        raise ValueError(f"metrics has no key {', '.join(unknown)}")
+    return whole
+
+
+def write_metrics(path: Path, metrics: Mapping[str, Any]) -> None:
+    """Write the measurements as JSON (RFC 8259: no NaN, no Infinity).
+
+    Raises OSError where the disk refuses and ValueError for an unknown key.
+    """
+    text = json.dumps(complete_metrics(metrics), indent=2, ensure_ascii=False, allow_nan=False)
+    path.write_text(text + "\n", encoding="utf-8", newline="\n")
+
+
+def _plain(value: Any) -> Any:
+    """Return a JSON value: numpy scalars as Python's, what is not finite as None, paths as text."""
+    if isinstance(value, Mapping):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple, np.ndarray)):
+        return [_plain(item) for item in value]
+    if isinstance(value, np.generic):
+        value = value.item()
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return str(value) if isinstance(value, Path) else value

@@ -1,0 +1,65 @@
+"""One run into one folder."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stacker.capture.circumstances import Circumstances
+from stacker.fits_card import Value
+from stacker.run_folder.fits_file import Hdu, write_fits
+from stacker.run_folder.frame_table import FrameTable, write_frames
+from stacker.run_folder.metrics_file import write_metrics
+from stacker.run_folder.pictures import write_png, write_tiff
+from stacker.run_folder.place import whole_folder
+from stacker.settings import Settings
+from stacker.settings_file import dump_settings
+from stacker.stacking.record import Stack
+
+
+def write_run(
+    folder: Path,
+    *,
+    stack: Stack,
+    finished: NDArray[np.float32],
+    shown: NDArray[np.uint16],
+    frames: FrameTable,
+    metrics: Mapping[str, Any],
+    settings: Settings,
+    header: Mapping[str, tuple[Value, str]],
+    overrides: Circumstances | None = None,
+) -> None:
+    """Write the run folder: all of its files, or none.
+
+    `finished` is float32 and linear, `shown` is stretched for showing; both have the shape of `stack.image`.
+    `header` goes into both FITS files (see `image_header`); `overrides` are the circumstances that the caller
+    declared, which belong to the settings of the run. Nothing but `metrics` may tell of the time of processing,
+    so that the same input gives the same bytes.
+
+    Raises OutputError where the folder cannot be written; nothing is left of it then.
+    """
+    with whole_folder(folder) as temporary:
+        write_fits(temporary / "stack.fits", _units(stack.image, stack, header))
+        write_tiff(temporary / "stack.tif", stack.image)
+        write_fits(temporary / "finished.fits", _units(finished, stack, header))
+        write_png(temporary / "finished.png", shown)
+        write_frames(temporary / "frames.csv", frames)
+        write_metrics(temporary / "metrics.json", metrics)
+        (temporary / "settings.toml").write_text(dump_settings(settings, overrides), encoding="utf-8", newline="\n")
+
+
+def _units(image: NDArray[np.float32], stack: Stack, header: Mapping[str, tuple[Value, str]]) -> list[Hdu]:
+    variance = {"BUNIT": ("adu**2", "variance of the mean of the linear stack"), **_PLACE}
+    coverage = {"BUNIT": ("", "frames behind each pixel"), **_PLACE}
+    return [
+        Hdu(image, {"BUNIT": ("adu", "linear, as the camera counts"), **_PLACE, **header}),
+        Hdu(stack.variance, variance, "VARIANCE"),
+        Hdu(stack.coverage, coverage, "COVERAGE"),
+    ]
+
+
+_PLACE: Mapping[str, tuple[Value, str]] = {"ROWORDER": ("TOP-DOWN", "the first stored row is the top row")}
