@@ -24,6 +24,8 @@ def open_capture(path: Path | str, overrides: Circumstances | None = None) -> Ca
     Raises CaptureError, one line, where the capture or its sidecar cannot be used.
     """
     path = Path(path)
+    if path.name in ("", ".."):  # a folder named by its place still needs a name for its sidecar and results
+        path = path.resolve()
     try:
         return _open(path, overrides)
     except OSError as error:

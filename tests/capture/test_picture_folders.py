@@ -93,6 +93,17 @@ def test_transparency_is_dropped(tmp_path: Path) -> None:
         assert_array_equal(capture.get_frame(0), made[..., :3])
 
 
+def test_a_folder_named_by_its_place(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """From inside the folder, `.` is the capture with the folder's own name."""
+    folder = tmp_path / "mars"
+    folder.mkdir()
+    imageio.imwrite(folder / "a.png", picture(1))
+    (tmp_path / "mars.toml").write_text('[capture]\ntarget = "Mars"\n')
+    monkeypatch.chdir(folder)
+    with open_capture(".") as capture:
+        assert (capture.name, capture.circumstances.target) == ("mars", "Mars")
+
+
 def test_fits_previews_do_not_hide_the_frames(tmp_path: Path) -> None:
     """The kind that prevails is taken."""
     for number in range(4):

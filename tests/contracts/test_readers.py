@@ -90,7 +90,7 @@ CASES = [
 ]
 FOLDERS = [case for case in CASES if case.kind.endswith("folder") or case.kind in ("png", "jpeg")]
 SINGLE_FILES = [case for case in CASES if case not in FOLDERS and case.kind not in ("h264", "mov")]
-"""In the two left out, the places of the frames stand at the end: cut, they hold none (tests/capture/test_bad_input.py)."""
+"""In the two left out, the places of the frames stand at the end: cut, they hold none (see test_bad_input.py)."""
 
 
 def name_of(case: Case) -> str:
