@@ -29,6 +29,7 @@ class Notes:
     misfit: NDArray[np.float64]
     local_misfit: NDArray[np.float64]
     row_jump: NDArray[np.float64]
+    roughness: NDArray[np.float64]
     clipped: NDArray[np.float64]
 
 
@@ -78,6 +79,7 @@ def _torn(notes: Notes, among: NDArray[np.bool_], kind: str) -> NDArray[np.bool_
         _outlying(notes.misfit, among, 8, 2.0)
         | _outlying(notes.local_misfit, among, 8, 2.0)
         | _outlying(notes.row_jump, among, 8, 2.0)
+        | _outlying(notes.roughness, among, 8, 1.5)
     )
 
 

@@ -12,6 +12,7 @@ from stacker.capture import Capture, CaptureError
 from stacker.parallel import ordered_map
 from stacker.ranking.cells import lay_cells
 from stacker.ranking.faults import Notes, is_copy, judge
+from stacker.ranking.looks import is_sequential
 from stacker.ranking.record import Ranking
 from stacker.ranking.scouting import Scouting, scout
 from stacker.ranking.survey import UNREADABLE, Glance, Surveyor
@@ -31,13 +32,14 @@ def rank(
     Raises CaptureError where no frame is usable, or no target stands out of the noise.
     """
     scouting = scout(capture, settings.target)
-    cells = lay_cells(scouting.target, scouting.binning, len(capture))
-    surveyor = Surveyor(capture, scouting, cells)
+    surveyor = Surveyor(capture, scouting, lay_cells(scouting.target, scouting.binning, len(capture)))
+    cells = surveyor.cells
     noise_adu = _noise_at_target(scouting, surveyor)
+    least_noise_adu = float(np.sqrt(scouting.noise.variance(float(np.percentile(surveyor.template.level, 10)))))
     table = _Table(len(capture), cells.patches(cells.inner).shape)
     before: NDArray[Any] | None = None
     for index, glance in enumerate(_glances(capture, surveyor, workers)):
-        table.enter(index, glance, is_copy(glance.sample, before, noise_adu))
+        table.enter(index, glance, is_copy(glance.sample, before, least_noise_adu))
         before = glance.sample
         if progress is not None:
             progress(index + 1, len(capture))
@@ -56,7 +58,7 @@ def _noise_at_target(scouting: Scouting, surveyor: Surveyor) -> float:
 
 def _glances(capture: Capture, surveyor: Surveyor, workers: int) -> Iterator[Glance]:
     """Yield a glance at every frame in order; readers that must decode in sequence are read in the caller's thread."""
-    if type(capture).read is not Capture.read:
+    if is_sequential(capture):
         return ordered_map(surveyor.take, _sequence(capture), workers)
     return ordered_map(_DirectReader(capture, surveyor).take, range(len(capture)), workers)
 
@@ -97,7 +99,7 @@ class _Table:
         self.shift_px = np.full((frames, 2), np.nan)
         self.patches = np.full((frames, *grid), np.nan, dtype=np.float32)
         self.sharpness = np.full(frames, np.nan)
-        names = ("not_finite", "quality", "significance", "brightness", "misfit", "local_misfit", "row_jump", "clipped")
+        names = ("not_finite", "quality", "significance", "brightness", "misfit", "local_misfit", "row_jump", "roughness", "clipped")
         self.numbers = {name: np.zeros(frames) for name in names}
         self.flags = {name: np.zeros(frames, dtype=bool) for name in ("readable", "blank", "copied")}
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -19,6 +20,7 @@ from stacker.ranking.target import Sighting, sight_target
 
 _SCOUTS = 36
 _NOISE_SCOUTS = 8
+_SHORT = 400
 
 
 @dataclass(frozen=True)
@@ -72,10 +74,7 @@ def take_looks(capture: Capture, binning: Binning) -> Looks:
     indices = np.unique(np.linspace(0, count - 1, min(count, _SCOUTS)).round().astype(int))
     frames, samples = [], []
     blemishes = BlemishFinder(binning.fine_shape)
-    for index in indices.tolist():
-        frame = _read(capture, index)
-        if frame is None:
-            continue
+    for index, frame in read_few(capture, indices.tolist()):
         plane = _finite(reduce_frame(frame, binning))
         if float(plane.max() - plane.min()) == 0:
             continue
@@ -91,11 +90,29 @@ def take_looks(capture: Capture, binning: Binning) -> Looks:
     return Looks(binning, tuple(frames), tuple(sight_target(look.plane) for look in frames), noise, repair)
 
 
-def _read(capture: Capture, index: int) -> NDArray[Any] | None:
-    try:
-        return capture.get_frame(index)
-    except (CaptureError, OSError):
-        return None
+def read_few(capture: Capture, indices: Iterable[int]) -> Iterator[tuple[int, NDArray[Any]]]:
+    """Yield `(index, frame)` for the frames that can be read, in rising order.
+
+    A short capture that must be decoded in sequence is decoded once through; in a long one each frame is sought.
+    """
+    wanted = sorted(indices)
+    if is_sequential(capture) and len(capture) <= _SHORT:
+        try:
+            yield from capture.read(wanted)
+            return
+        except (CaptureError, OSError):
+            return
+    for index in wanted:
+        try:
+            frame = capture.get_frame(index)
+        except (CaptureError, OSError):
+            continue
+        yield index, frame
+
+
+def is_sequential(capture: Capture) -> bool:
+    """Whether frames are cheapest in order: the reader has a way of its own to read on."""
+    return type(capture).read is not Capture.read
 
 
 def _finite(plane: Plane) -> Plane:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
@@ -14,6 +14,7 @@ from stacker.capture import Capture
 from stacker.capture.sequence import Frame
 from stacker.ranking.cells import Cells
 from stacker.ranking.contrast import BAND_NOISE, band_energy
+from stacker.ranking.looks import read_few
 from stacker.ranking.plane import Plane, coarse_plane, reduce_frame
 from stacker.ranking.scouting import Scouting
 from stacker.ranking.tracking import LOST, Place
@@ -38,6 +39,8 @@ class Glance:
     """The same in the worst patch."""
     row_jump: float = np.nan
     """Largest step between two rows that the rows next to it do not share, over the mean step."""
+    roughness: float = np.nan
+    """Mean absolute third difference along rows as stored: noise, and bits that fell over."""
     clipped: float = 0.0
     blank: bool = False
     not_finite: float = 0.0
@@ -84,9 +87,8 @@ class Surveyor:
 
     def __init__(self, capture: Capture, scouting: Scouting, cells: Cells) -> None:
         """Raises CaptureError where none of the scouted good frames can be read again."""
-        self._scouting, self._cells = scouting, cells
-        self.cells = cells
-        self._full_scale = capture.full_scale
+        self._scouting, self.cells = scouting, cells
+        self._full_scale, self._mosaic = capture.full_scale, capture.mosaic
         binning = scouting.binning
         joined = binning.fine**2
         quantisation = 1 / 12 if capture.dtype.kind == "u" and joined > 1 else 0.0
@@ -96,26 +98,45 @@ class Surveyor:
             BAND_NOISE * scouting.noise.per_adu / joined,
         )
         self._threads = threading.local()
-        self.template = self._learn(capture)
+        self.template, seen = self._learn(capture)
+        if not seen:
+            # A disc without detail shows its sharpness at the limb alone.
+            self.cells = replace(cells, inner=cells.target)
+            self.template, _ = self._learn(capture)
+        self._full_weight = self.cells.patches(self.cells.inner)
 
-    def _learn(self, capture: Capture) -> Template:
-        """Average the cells of the scouted good frames."""
-        light, energy, count = (np.zeros(self._cells.target.shape, np.float64) for _ in range(3))
-        skies = []
-        for index in sorted(self._scouting.good):
-            plane = self._scouting.repair(reduce_frame(capture.get_frame(index), self._scouting.binning))
-            place = self._locate(plane, index)
-            moved = self._move(plane, place)
+    def _learn(self, capture: Capture) -> tuple[Template, bool]:
+        """Average the cells of the scouted good frames; tell whether their detail stands out of the noise."""
+        light, energy, count = (np.zeros(self.cells.target.shape, np.float64) for _ in range(3))
+        skies: list[float] = []
+        for _, frame in read_few(capture, self._scouting.good):
+            place, moved = self._look(frame)
             if moved is not None:
                 skies.append(place.sky_adu)
                 light[moved.cells] += moved.light
                 energy[moved.cells] += moved.energy
                 count[moved.cells] += 1
         light, energy = light / np.maximum(count, 1), energy / np.maximum(count, 1)
-        weight = np.maximum(self._cells.target, 0.02) * (count > 0)
+        weight = np.maximum(self.cells.target, 0.02) * (count > 0)
         mean = np.average(light, weights=weight)
         contrast = float(np.sqrt(np.average((light - mean) ** 2, weights=weight)))
-        return Template(light.astype(np.float32), energy.astype(np.float32), max(contrast, 1e-9), float(np.mean(skies or [0])))
+        sky = float(np.mean(skies or [0.0]))
+        template = Template(light.astype(np.float32), energy.astype(np.float32), max(contrast, 1e-9), sky)
+        return template, self._stands_out(template)
+
+    def _look(self, frame: NDArray[Any]) -> tuple[Place, _Moved | None]:
+        plane = self._scouting.repair(reduce_frame(frame, self._scouting.binning))
+        place = self._locate(plane, self._scouting.anchor)
+        return place, self._move(plane, place)
+
+    def _stands_out(self, template: Template) -> bool:
+        """Whether one frame's detail inside the target exceeds four standard deviations of the noise's energy."""
+        inner = self.cells.inner
+        pixels = float(inner.sum()) * self.cells.size**2
+        floor = np.maximum(template.level * self._floor[1] + self._floor[0], 0)
+        # The band's filter correlates the noise of some eight neighbouring pixels.
+        error = _weighted(floor, inner) * np.sqrt(2 * 8 / max(pixels, 1))
+        return _weighted(template.energy, inner) > 4 * error
 
     def frame_buffer(self, capture: Capture) -> Frame:
         """Return this thread's buffer for a frame as stored."""
@@ -150,7 +171,7 @@ class Surveyor:
     def _judge(
         self, frame: NDArray[Any], place: Place, moved: _Moved, sample: NDArray[Any], not_finite: float
     ) -> Glance:
-        target, inner = self._cells.target[moved.cells], self._cells.inner[moved.cells]
+        target, inner = self.cells.target[moved.cells], self.cells.inner[moved.cells]
         expected = self.template.light[moved.cells]
         brightness = _weighted(moved.light, target)
         ratio = brightness / max(_weighted(expected, target), 1e-9)
@@ -170,6 +191,7 @@ class Surveyor:
             misfit=misfit,
             local_misfit=local,
             row_jump=_row_jump(moved.view),
+            roughness=_roughness(sample, 2 if self._mosaic else 1),
             clipped=self._clipped(frame, place),
             not_finite=not_finite,
             sample=sample,
@@ -199,7 +221,7 @@ class Surveyor:
         """Cut out of the plane the cells that it covers, displaced by whole plane pixels."""
         if not place.found:
             return None
-        cells = self._cells
+        cells = self.cells
         starts, parts = [], []
         for axis, (first, shift) in enumerate(((cells.top, place.row), (cells.left, place.column))):
             start = first + round(shift * self._scouting.binning.coarse)
@@ -218,26 +240,23 @@ class Surveyor:
         return _Moved((parts[0], parts[1]), view, level - np.float32(place.sky_adu), energy)
 
     def _mean(self, view: Plane) -> NDArray[np.float32]:
-        size = self._cells.size
+        size = self.cells.size
         shape = (view.shape[1] // size, view.shape[0] // size)
         return np.asarray(cv2.resize(view, shape, interpolation=cv2.INTER_AREA) if size > 1 else view)
 
     def _patches(self, contrast: NDArray[np.float32], inner: NDArray[np.float32], moved: _Moved) -> NDArray[np.float32]:
         """Return contrast per patch over the squared brightness of the template; nan where a patch is hardly covered."""
-        cells, (rows, columns) = self._cells, moved.cells
+        cells, (rows, columns) = self.cells, moved.cells
         weight = cells.to_rows[:, rows] @ inner @ cells.to_columns[columns]
         total = cells.to_rows[:, rows] @ (contrast * inner) @ cells.to_columns[columns]
-        full = self._full_weight()
+        full = self._full_weight
         level = max(_weighted(self.template.light, cells.target), 1e-9)
         with np.errstate(invalid="ignore", divide="ignore"):
             value = total / weight / np.float32(level**2)
         return np.where((weight > 0.5 * full) & (full > 0.1 * full.max()), value, np.float32(np.nan))
 
-    def _full_weight(self) -> NDArray[np.float32]:
-        return self._cells.patches(self._cells.inner)
-
     def _misfit(self, moved: _Moved, expected: NDArray[np.float32], ratio: float) -> tuple[float, float]:
-        cells, (rows, columns) = self._cells, moved.cells
+        cells, (rows, columns) = self.cells, moved.cells
         squared = (moved.light / np.float32(ratio) - expected) ** 2
         covered = np.maximum(cells.to_rows[:, rows].sum(axis=1)[:, None] * cells.to_columns[columns].sum(axis=0), 1e-6)
         local = cells.to_rows[:, rows] @ squared @ cells.to_columns[columns] / covered
@@ -261,9 +280,9 @@ class Surveyor:
         rows, columns = max(1, full.shape[0] // 4), max(1, full.shape[1] // 4)
         share = cv2.resize(full, (columns, rows), interpolation=cv2.INTER_AREA)
         count = np.count_nonzero(share >= 255 * _CLIP_SHARE) * 16
-        return float(min(1.0, count / max(1.0, float(self._cells_area_px()))))
+        return float(min(1.0, count / max(1.0, float(self._area_px()))))
 
-    def _cells_area_px(self) -> float:
+    def _area_px(self) -> float:
         return float(self._scouting.target.mask.sum())
 
     def _box(self, place: Place, shape: tuple[int, ...]) -> tuple[slice, slice]:
@@ -288,6 +307,17 @@ def _row_jump(view: Plane) -> float:
     steps = cv2.reduce(cv2.absdiff(view[1:], view[:-1]), 1, cv2.REDUCE_AVG)[:, 0]
     excess = steps[2:-2] - np.maximum(steps[:-4], steps[4:])
     return float(excess.max() / max(float(steps.mean()), 1e-9))
+
+
+def _roughness(sample: NDArray[Any], step: int) -> float:
+    """Return the mean absolute third difference of every fourth sampled row; the optics pass next to nothing of it."""
+    rows = sample[::4] if sample.shape[0] >= 16 else sample
+    rows = (rows[..., 1] if rows.ndim == 3 else rows).astype(np.float32)
+    if rows.shape[1] < 4 * step:
+        return np.nan
+    first = rows[:, step:] - rows[:, :-step]
+    second = first[:, step:] - first[:, :-step]
+    return float(cv2.norm(second[:, step:], second[:, :-step], cv2.NORM_L1)) / second.size
 
 
 def _not_finite(frame: NDArray[Any]) -> float:
