@@ -90,7 +90,7 @@ class TiffCapture(StoredCapture):
     def _find_frames(self, pages: list[Any], first: Any, promised: int) -> tuple[list[int] | None, list[Any]]:
         """Return byte offsets of whole uncompressed frames, or else the whole pages to be decoded."""
         payload = int(np.prod(self._page_shape)) * self._stored.itemsize
-        if first.is_contiguous and first.compression == 1 and first.predictor == 1 and first.dtype != np.bool_:
+        if first.is_contiguous and first.compression == 1 and first.dtype != np.bool_:
             places = [int(page.dataoffsets[0]) for page in pages if page.dataoffsets]
             if len(pages) == 1 < promised:
                 places = [places[0] + number * payload for number in range(promised)]

@@ -77,6 +77,14 @@ def test_mosaic_and_bits_reach_the_capture(tmp_path: Path) -> None:
         assert (capture.mosaic, capture.bits, capture.full_scale) == ("GBRG", 10, 1023)
 
 
+def test_sidecars_mosaic_beats_the_headers(tmp_path: Path) -> None:
+    """A camera program that wrote the wrong pattern is put right by the user."""
+    path = write_capture(tmp_path / "a.fits", gray_frames(), kind="fits", bits=12, mosaic="RGGB")
+    write_sidecar(path, Circumstances(camera=Camera(mosaic="BGGR")))
+    with open_capture(path) as capture:
+        assert capture.mosaic == "BGGR"
+
+
 def test_mosaic_on_full_colour_is_ignored_with_a_note(tmp_path: Path) -> None:
     """Three planes hold no mosaic, whatever the sidecar says."""
     frames = [np.zeros((6, 8, 3), np.uint8)]
