@@ -10,8 +10,6 @@ from numpy.typing import NDArray
 
 Real = NDArray[np.float32]
 
-_SUBPIXELS = 8
-
 
 @dataclass(frozen=True)
 class Pupil:
@@ -22,7 +20,7 @@ class Pupil:
     """
 
     amplitude: Real
-    """(M, M), 0 to 1, soft where the edge crosses a sample."""
+    """(M, M), 1 where light enters, else 0."""
     static_phase: Real
     """(M, M) radians: the telescope's own aberrations."""
     y: Real
@@ -47,13 +45,12 @@ def make_pupil(
     """
     across = size / sampling_px
     count = int(np.ceil(across)) | 1
-    fine = (np.arange(count * _SUBPIXELS) + 0.5) / _SUBPIXELS - count / 2.0
-    square = (fine / (across / 2.0)) ** 2
-    radius2 = square[:, None] + square[None, :]
-    open_ = (radius2 <= 1.0) & (radius2 >= (obstruction_m / aperture_m) ** 2)
-    amplitude = open_.reshape(count, _SUBPIXELS, count, _SUBPIXELS).mean((1, 3), dtype=np.float32)
     axis = (np.arange(count, dtype=np.float32) - (count - 1) / 2) / np.float32(across / 2.0)
     y, x = np.meshgrid(axis, axis, indexing="ij")
+    radius = np.hypot(y, x)
+    # Samples are open or shut: grey edges would put too little light at frequency zero and so lift all others.
+    open_ = (radius <= 1.0) & (radius >= obstruction_m / aperture_m)
+    amplitude = open_.astype(np.float32)
     return Pupil(amplitude, _aberration(y, x, waves), y, x, aperture_m / across, size)
 
 

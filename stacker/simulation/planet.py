@@ -14,6 +14,7 @@ Real = NDArray[np.float32]
 
 _MAP_SHAPE = (640, 1280)
 _EDGE_SAMPLES = 3
+_BAND_ROWS = 64
 
 _ZONE = np.array([0.97, 0.91, 0.80], np.float32)
 _BELT = np.array([0.66, 0.44, 0.29], np.float32)
@@ -76,18 +77,36 @@ def project_planet(
 
     The spheroid is projected orthographically; pixels average 3 x 3 samples, which keeps the limb smooth.
     """
+    bands = [
+        _project_rows(albedo, planet, shape, diameter_px, turned_deg, (top, min(top + _BAND_ROWS, shape[0])))
+        for top in range(0, shape[0], _BAND_ROWS)
+    ]
+    return np.concatenate(bands)
+
+
+def _project_rows(
+    albedo: Real,
+    planet: BandedPlanet,
+    shape: tuple[int, int],
+    diameter_px: float,
+    turned_deg: float,
+    rows: tuple[int, int],
+) -> Real:
+    """Return some rows of the disc: in bands, a large canvas needs no more memory than a small one."""
     fine = _EDGE_SAMPLES
     height, width = shape[0] * fine, shape[1] * fine
     radius = 0.5 * diameter_px * fine
     tilt = np.deg2rad(planet.position_angle_deg)
-    down = ((np.arange(height, dtype=np.float32) - (height - 1) / 2) / np.float32(radius))[:, None]
+    sampled = np.arange(rows[0] * fine, rows[1] * fine, dtype=np.float32)
+    down = ((sampled - (height - 1) / 2) / np.float32(radius))[:, None]
     right = ((np.arange(width, dtype=np.float32) - (width - 1) / 2) / np.float32(radius))[None, :]
     east = np.float32(np.cos(tilt)) * right - np.float32(np.sin(tilt)) * down
     north = np.float32(-np.sin(tilt)) * right - np.float32(np.cos(tilt)) * down
     picture, depth = _globe(albedo, planet, east, north, turned_deg)
     if planet.ring:
         _add_ring(picture, planet, east, north, depth)
-    return np.asarray(cv2.resize(picture, (shape[1], shape[0]), interpolation=cv2.INTER_AREA), np.float32)
+    size = (shape[1], rows[1] - rows[0])
+    return np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), np.float32)
 
 
 def _globe(albedo: Real, planet: BandedPlanet, east: Real, north: Real, turned_deg: float) -> tuple[Real, Real]:

@@ -197,7 +197,7 @@ class Scenario:
         if min(self.detector.channels_nm) * self.oversampling * self.optics.focal_length_mm < (
             2000.0 * self.optics.aperture_mm * self.detector.pixel_um
         ):
-            raise ValueError("fewer than 2 px per lambda/D: lengthen the focal length or raise oversampling")
+            raise ValueError("fewer than 2 px per lambda/D: raise the sampling (a longer focal length) or oversampling")
 
     @property
     def scale_arcsec_per_px(self) -> float:

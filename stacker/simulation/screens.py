@@ -12,6 +12,9 @@ from numpy.typing import NDArray
 
 Real = NDArray[np.float32]
 
+_STEEP_CELLS = 4
+_CELL_PARTS = 9
+
 PSD_CONSTANT = 0.02290
 """Kolmogorov phase spectrum 0.0229 r0^(-5/3) f^(-11/3), f in cycles per metre (Noll 1976, JOSA 66, 207: 0.023)."""
 
@@ -71,6 +74,10 @@ def draw_screen(
     fy = np.fft.fftfreq(size, spacing_m).astype(np.float32)[:, None]
     fx = np.fft.rfftfreq(size, spacing_m).astype(np.float32)[None, :]
     root = np.sqrt(von_karman_spectrum(np.hypot(fy, fx), outer_scale_m)).astype(np.float32) / np.float32(spacing_m)
+    for row in range(-_STEEP_CELLS, _STEEP_CELLS + 1):
+        for column in range(_STEEP_CELLS + 1):
+            vector = np.array([[row, column]]) / (size * spacing_m)
+            root[row, column] *= np.sqrt(_steepness(vector, 1.0 / (size * spacing_m), outer_scale_m)[0])
     root[0, 0] = 0.0
     spectrum = scipy.fft.rfft2(rng.standard_normal((size, size), dtype=np.float32))
     spectrum *= root
@@ -87,6 +94,23 @@ def _draw_long_waves(
     vectors = np.concatenate([half_plane * step for step in steps]) if octaves else np.zeros((0, 2))
     cell = np.repeat(steps, 4) ** 2
     power = von_karman_spectrum(np.hypot(vectors[:, 0], vectors[:, 1]), outer_scale_m) * cell
+    for octave, step in enumerate(steps):
+        own = slice(4 * octave, 4 * octave + 4)
+        power[own] *= _steepness(vectors[own], step, outer_scale_m)
     # A wave stands for itself and its mirror image: variance 2 P in each quadrature.
     quadratures = rng.standard_normal((2, len(vectors))) * np.sqrt(2.0 * power)
     return vectors, np.hypot(*quadratures), np.arctan2(quadratures[1], quadratures[0])
+
+
+def _steepness(vector: NDArray[np.float64], step: float, outer_scale_m: float) -> NDArray[np.float64]:
+    """Return how much more slope a square cell of frequencies holds than its centre says.
+
+    Near zero the spectrum falls steeply across a cell. The mean of f^2 times the spectrum is kept, because
+    a wave much longer than the telescope acts by its slope alone.
+    """
+    inner = (np.arange(_CELL_PARTS) + 0.5) / _CELL_PARTS - 0.5
+    offset = np.stack(np.meshgrid(inner, inner, indexing="ij"), -1).reshape(-1, 2) * step
+    frequency = np.linalg.norm(vector[:, None, :] + offset, axis=2)
+    centre = np.maximum(np.linalg.norm(vector, axis=1), 1e-30)
+    slope = (frequency**2 * von_karman_spectrum(frequency, outer_scale_m)).mean(1)
+    return np.asarray(slope / (centre**2 * von_karman_spectrum(centre, outer_scale_m)))
