@@ -2,7 +2,8 @@
 
 from stacker.run_folder.frame_table import FrameTable
 from stacker.run_folder.header import image_header
+from stacker.run_folder.metrics_file import complete_metrics
 from stacker.run_folder.place import OutputError, check_place
 from stacker.run_folder.writing import write_run
 
-__all__ = ["FrameTable", "OutputError", "check_place", "image_header", "write_run"]
+__all__ = ["FrameTable", "OutputError", "check_place", "complete_metrics", "image_header", "write_run"]
