@@ -82,13 +82,13 @@ def patch_grid(shape: tuple[int, int], frames: int) -> tuple[int, int]:
 def without_rim(target: Target) -> NDArray[np.bool_]:
     """Return the target's mask with its rim taken off: the limb's step would outweigh all detail on the disc.
 
-    A twelfth of the radius goes, but never so much that less than a third of the target's area remains.
+    A twenty-fifth of the radius goes (at least a pixel), but never so much that less than a third of the target's area remains.
     """
     if target.kind == "surface":
         return target.mask
     padded = np.pad(target.mask.astype(np.uint8), 1)
     depth = cv2.distanceTransform(padded, cv2.DIST_L2, 3)[1:-1, 1:-1]
-    rim = float(np.clip(0.08 * target.radius_px, 1.5, 14))
+    rim = float(np.clip(0.04 * target.radius_px, 1.0, 8))
     deepest = float(np.quantile(depth[target.mask], 0.6)) if target.mask.any() else 0.0
     return np.asarray(depth > min(rim, deepest))
 

@@ -33,16 +33,23 @@ class Notes:
     clipped: NDArray[np.float64]
 
 
-def is_copy(sample: NDArray[Any] | None, before: NDArray[Any] | None, noise_adu: float) -> bool:
-    """Return whether a sample of a frame equals the same sample of the frame before, up to far less than the noise.
+def difference(sample: NDArray[Any] | None, before: NDArray[Any] | None) -> float:
+    """Return the mean absolute difference of two frames' samples in ADU; nan where there is nothing to compare."""
+    if sample is None or before is None or sample.shape != before.shape:
+        return float("nan")
+    channels = 1 if sample.ndim == 2 else sample.shape[2]
+    return float(np.mean(cv2.mean(cv2.absdiff(sample, before))[:channels]))
+
+
+def find_copies(differences: NDArray[np.float64], noise_adu: float) -> NDArray[np.bool_]:
+    """Return which frames are the frame before once more.
 
     Independent noise of standard deviation s makes two frames differ by 2 s / sqrt(pi) in the mean; a frame
-    delivered twice, even through a lossy coder, stays far below.
+    delivered twice, even through a lossy coder, stays far below that, and far below what is usual in the capture.
     """
-    if sample is None or before is None or sample.shape != before.shape:
-        return False
-    difference = float(np.mean(cv2.mean(cv2.absdiff(sample, before))[: 1 if sample.ndim == 2 else sample.shape[2]]))
-    return difference <= _NEAR_COPY * 2 / np.sqrt(np.pi) * noise_adu
+    known = differences[np.isfinite(differences)]
+    usual = float(np.median(known)) if known.size else 0.0
+    return np.asarray(differences <= _NEAR_COPY * min(2 / np.sqrt(np.pi) * noise_adu, usual))
 
 
 def judge(notes: Notes, kind: str) -> tuple[str, ...]:

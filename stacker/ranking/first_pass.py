@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from stacker.capture import Capture, CaptureError
 from stacker.parallel import ordered_map
 from stacker.ranking.cells import lay_cells
-from stacker.ranking.faults import Notes, is_copy, judge
+from stacker.ranking.faults import Notes, difference, find_copies, judge
 from stacker.ranking.looks import is_sequential
 from stacker.ranking.record import Ranking
 from stacker.ranking.scouting import Scouting, scout
@@ -39,11 +39,11 @@ def rank(
     table = _Table(len(capture), cells.patches(cells.inner).shape)
     before: NDArray[Any] | None = None
     for index, glance in enumerate(_glances(capture, surveyor, workers)):
-        table.enter(index, glance, is_copy(glance.sample, before, least_noise_adu))
+        table.enter(index, glance, difference(glance.sample, before))
         before = glance.sample
         if progress is not None:
             progress(index + 1, len(capture))
-    ranking = table.close(scouting, noise_adu)
+    ranking = table.close(scouting, noise_adu, least_noise_adu)
     if not ranking.usable.any():
         words = ", ".join(sorted(set(ranking.reason)))
         raise CaptureError(capture.path, f"no frame can be used ({words})", "record it again")
@@ -99,11 +99,12 @@ class _Table:
         self.shift_px = np.full((frames, 2), np.nan)
         self.patches = np.full((frames, *grid), np.nan, dtype=np.float32)
         self.sharpness = np.full(frames, np.nan)
+        self.differences = np.full(frames, np.nan)
         names = ("not_finite", "quality", "significance", "brightness", "misfit", "local_misfit", "row_jump", "roughness", "clipped")
         self.numbers = {name: np.zeros(frames) for name in names}
-        self.flags = {name: np.zeros(frames, dtype=bool) for name in ("readable", "blank", "copied")}
+        self.flags = {name: np.zeros(frames, dtype=bool) for name in ("readable", "blank")}
 
-    def enter(self, index: int, glance: Glance, copied: bool) -> None:
+    def enter(self, index: int, glance: Glance, difference_adu: float) -> None:
         """Note one frame."""
         self.shift_px[index] = glance.shift_px
         self.sharpness[index] = glance.sharpness
@@ -113,11 +114,11 @@ class _Table:
             column[index] = getattr(glance, name)
         self.flags["readable"][index] = glance.readable
         self.flags["blank"][index] = glance.blank
-        self.flags["copied"][index] = copied
+        self.differences[index] = difference_adu
 
-    def close(self, scouting: Scouting, noise_adu: float) -> Ranking:
+    def close(self, scouting: Scouting, noise_adu: float, least_noise_adu: float) -> Ranking:
         """Judge all frames and return the ranking."""
-        notes = Notes(**self.flags, **self.numbers)
+        notes = Notes(copied=find_copies(self.differences, least_noise_adu), **self.flags, **self.numbers)
         reason = judge(notes, scouting.target.kind)
         usable = np.array([not word for word in reason])
         self.sharpness[~np.isfinite(self.sharpness)] = np.nan

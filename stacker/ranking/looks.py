@@ -15,7 +15,7 @@ from stacker.capture import Capture, CaptureError
 from stacker.ranking.blemishes import BlemishFinder
 from stacker.ranking.contrast import band_energy
 from stacker.ranking.noise import NoiseModel, fit_noise, sample_noise
-from stacker.ranking.plane import Binning, Plane, coarse_plane, reduce_frame
+from stacker.ranking.plane import Binning, Plane, coarse_plane, fill_not_finite, reduce_frame
 from stacker.ranking.target import Sighting, sight_target
 
 _SCOUTS = 36
@@ -75,7 +75,8 @@ def take_looks(capture: Capture, binning: Binning) -> Looks:
     frames, samples = [], []
     blemishes = BlemishFinder(binning.fine_shape)
     for index, frame in read_few(capture, indices.tolist()):
-        plane = _finite(reduce_frame(frame, binning))
+        plane = reduce_frame(frame, binning)
+        fill_not_finite(plane)
         if float(plane.max() - plane.min()) == 0:
             continue
         blemishes.add(plane)
@@ -113,13 +114,6 @@ def read_few(capture: Capture, indices: Iterable[int]) -> Iterator[tuple[int, ND
 def is_sequential(capture: Capture) -> bool:
     """Whether frames are cheapest in order: the reader has a way of its own to read on."""
     return type(capture).read is not Capture.read
-
-
-def _finite(plane: Plane) -> Plane:
-    good = np.isfinite(plane)
-    if not good.all():
-        plane[~good] = np.median(plane[good]) if good.any() else 0
-    return plane
 
 
 def _look(index: int, plane: Plane, binning: Binning) -> Look:

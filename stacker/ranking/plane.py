@@ -57,7 +57,7 @@ def choose_binning(capture: Capture, diameter_px: float | None = None) -> Binnin
     height, width = capture.shape[:2]
     smallest = 2 if capture.mosaic else 1
     fine = 2 if diameter_px is None or diameter_px >= 48 else smallest
-    fine = min(fine, max(smallest, min(height, width) // 32))
+    fine = fine if min(height, width) >= 128 else smallest
     whole = 2 ** int(np.clip(np.log2(max(min(height, width), 1) / 100), 0, 3))
     if diameter_px is not None:
         whole = min(whole, 2 ** int(max(0.0, np.log2(max(diameter_px, 1) / 12))))
@@ -101,3 +101,12 @@ def raw_plane(frame: NDArray[Any], mosaic: str | None) -> Plane:
         return np.ascontiguousarray(frame, dtype=np.float32)
     first_green = mosaic.upper().find("G")
     return np.ascontiguousarray(frame[first_green // 2 :: 2, first_green % 2 :: 2], dtype=np.float32)
+
+
+def fill_not_finite(plane: Plane) -> bool:
+    """Put the plane's median in place of what is nan or infinite; return whether there was any."""
+    good = np.isfinite(plane)
+    if good.all():
+        return False
+    plane[~good] = np.median(plane[good]) if good.any() else 0
+    return True

@@ -15,7 +15,7 @@ from stacker.capture.sequence import Frame
 from stacker.ranking.cells import Cells
 from stacker.ranking.contrast import BAND_NOISE, band_energy
 from stacker.ranking.looks import read_few
-from stacker.ranking.plane import Plane, coarse_plane, reduce_frame
+from stacker.ranking.plane import Plane, coarse_plane, fill_not_finite, reduce_frame
 from stacker.ranking.scouting import Scouting
 from stacker.ranking.tracking import LOST, Place
 
@@ -117,7 +117,7 @@ class Surveyor:
                 energy[moved.cells] += moved.energy
                 count[moved.cells] += 1
         light, energy = light / np.maximum(count, 1), energy / np.maximum(count, 1)
-        weight = np.maximum(self.cells.target, 0.02) * (count > 0)
+        weight = np.maximum(self.cells.target, 0.02) * np.maximum(count > 0, 1e-6)
         mean = np.average(light, weights=weight)
         contrast = float(np.sqrt(np.average((light - mean) ** 2, weights=weight)))
         sky = float(np.mean(skies or [0.0]))
@@ -125,7 +125,9 @@ class Surveyor:
         return template, self._stands_out(template)
 
     def _look(self, frame: NDArray[Any]) -> tuple[Place, _Moved | None]:
-        plane = self._scouting.repair(reduce_frame(frame, self._scouting.binning))
+        plane = reduce_frame(frame, self._scouting.binning)
+        fill_not_finite(plane)
+        self._scouting.repair(plane, plane)
         place = self._locate(plane, self._scouting.anchor)
         return place, self._move(plane, place)
 
@@ -153,10 +155,10 @@ class Surveyor:
     def glance(self, index: int, frame: NDArray[Any]) -> Glance:
         """Return what the first pass notes of a frame."""
         plane = reduce_frame(frame, self._scouting.binning, self._plane_buffer())
-        sample = np.ascontiguousarray(frame[:: 4 if frame.shape[0] >= 64 else 1])
+        sample = np.array(frame[:: 4 if frame.shape[0] >= 64 else 1])
         not_finite = _not_finite(frame)
         if not_finite:
-            np.copyto(plane, np.float32(_finite_median(plane)), where=~np.isfinite(plane))
+            fill_not_finite(plane)
         low, high = cv2.minMaxLoc(plane)[:2]
         if high - low <= 1e-6 * max(abs(high), 1.0):
             clipped = 1.0 if high >= self._full_scale else 0.0
@@ -174,7 +176,8 @@ class Surveyor:
         target, inner = self.cells.target[moved.cells], self.cells.inner[moved.cells]
         expected = self.template.light[moved.cells]
         brightness = _weighted(moved.light, target)
-        ratio = brightness / max(_weighted(expected, target), 1e-9)
+        # The rim is left out of the comparison too: blur moves light across it.
+        ratio = _weighted(moved.light, inner) / max(_weighted(expected, inner), 1e-9)
         if not ratio > 1e-3:
             return Glance(quality=0.0, brightness=brightness, sample=sample, not_finite=not_finite)
         contrast = moved.energy / np.float32(ratio**2)
@@ -324,8 +327,3 @@ def _not_finite(frame: NDArray[Any]) -> float:
     if frame.dtype.kind != "f":
         return 0.0
     return 1.0 - float(np.count_nonzero(np.isfinite(frame))) / frame.size
-
-
-def _finite_median(plane: Plane) -> float:
-    finite = plane[np.isfinite(plane)]
-    return float(np.median(finite)) if finite.size else 0.0

@@ -15,6 +15,10 @@ Plane = NDArray[np.float32]
 _CLIP_LEVEL = 0.4
 """Disc pixels count above this fraction of the disc's level: below it the seeing's halo moves the centroid."""
 
+_TAPER = 0.2
+_LEAST_LIGHT = 0.06
+"""Dimmer than this share of the disc's level there is nothing to follow: cloud, or sky alone."""
+
 
 @dataclass(frozen=True)
 class Place:
@@ -23,7 +27,7 @@ class Place:
     row: float
     column: float
     quality: float
-    """1 = as the template; for a disc the fraction of its light that is in the frame, for a surface the correlation."""
+    """1 = as the template; for a disc the share of its lit area that is in the frame, for a surface the correlation."""
     significance: float
     """Height of the finding over its background, in standard deviations."""
     sky_adu: float = 0.0
@@ -56,7 +60,7 @@ class DiscTracker:
         self._template = np.clip(template - sky_adu, 0, None).astype(np.float32)
         self._level, self._noise, self._radius = level_adu, noise_adu, radius
         self._rows, self._columns = (np.arange(n, dtype=np.float32) for n in template.shape)
-        self._light = self._lit(self._template)
+        self._area = np.count_nonzero(self._template > _CLIP_LEVEL * self._lit_mean(self._template))
         self._centre = self._centroid(self._template, _CLIP_LEVEL * level_adu)
         shape = [scipy.fft.next_fast_len(2 * n) for n in template.shape]
         self._padded = (shape[0], shape[1])
@@ -66,15 +70,13 @@ class DiscTracker:
         self._expected: Plane = scipy.fft.irfft2(inside * power, self._padded)
 
     def locate(self, plane: Plane, index: int) -> Place:
-        """Return the disc's displacement from the template; `LOST` where less than a sixth of its light is there."""
+        """Return the disc's displacement from the template; `LOST` where nothing of its kind is lit."""
         sky = self._sky(plane)
         above = plane - np.float32(sky)
-        light = self._lit(above)
-        share = light / self._light if self._light > 0 else 0.0
         seen = self._lit_mean(above)
-        if share < 0.02 or not np.isfinite(share):
+        if seen < max(_LEAST_LIGHT * self._level, 5 * self._noise):
             return LOST
-        threshold = _CLIP_LEVEL * min(max(seen, 0.02 * self._level), 4 * self._level)
+        threshold = _CLIP_LEVEL * seen
         row, column = self._centroid(above, threshold)
         row, column = self._centroid(self._window(above, row, column), threshold)
         if not np.isfinite(row):
@@ -82,6 +84,7 @@ class DiscTracker:
         place = (row - self._centre[0], column - self._centre[1])
         if self._cut_by_border(above, threshold):
             place = self._fit(above * np.float32(self._level / max(seen, 1e-6)))
+        share = np.count_nonzero(above > threshold) / max(self._area, 1)
         return Place(place[0], place[1], float(share), float(seen / self._noise), sky)
 
     def _sky(self, plane: Plane) -> float:
@@ -91,10 +94,6 @@ class DiscTracker:
         return float(np.partition(border, half // 2)[half // 2]) if self._radius > min(plane.shape) / 3 else float(
             np.partition(border, half)[half]
         )
-
-    def _lit(self, above: Plane) -> float:
-        """Return the sum of the light over a tenth of the disc's level."""
-        return float(cv2.sumElems(cv2.threshold(above, 0.1 * self._level, 0, cv2.THRESH_TOZERO)[1])[0])
 
     def _lit_mean(self, above: Plane) -> float:
         """Return the level of what is lit in this frame: the mean over half of its robust maximum."""
@@ -205,10 +204,9 @@ def _vertex(three: list[float]) -> float:
 
 
 def _taper(length: int) -> NDArray[np.float64]:
-    """Rise as cos^2 over the outer fifth on each side: flat in the middle, so that large shifts are not pulled to zero."""
+    """Rise as cos^2 over the outer fifth on each side: flat in the middle, so that large shifts are hardly pulled to zero."""
     position = (np.arange(length) + 0.5) / length
-    edge = np.minimum(np.minimum(position, 1 - position) / 0.2, 1)
-    return np.asarray(np.sin(np.pi / 2 * edge) ** 2)
+    return np.asarray(np.sin(np.pi / 2 * np.minimum(np.minimum(position, 1 - position) / _TAPER, 1)) ** 2)
 
 
 def _frequencies(size: tuple[int, int]) -> NDArray[np.float64]:
