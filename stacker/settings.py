@@ -108,6 +108,21 @@ class StackingSettings(StageSettings):
 class SharpeningSettings(StageSettings):
     """How the linear stack is sharpened."""
 
+    planes: int = choice(
+        6,
+        unit="starlet planes",
+        allowed="a whole number from 1 to 8",
+        reason="plane 6 reaches details of some 100 px, beyond which air takes nothing",
+        within=(1, 8),
+    )
+    strength: float = choice(
+        1.0,
+        unit="share of the measured blur that is undone",
+        allowed="a number from 0 to 1.5",
+        reason="1 undoes what was measured; less is calmer, more is harsher than the target",
+        within=(0.0, 1.5),
+    )
+
 
 @dataclass(frozen=True)
 class Settings:

@@ -1,0 +1,1 @@
+"""What a capture holds, in numbers: spectra, noise, resolution, limb."""

@@ -1,0 +1,122 @@
+"""The measurements of one capture that come from its stack, keyed as in metrics.json."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stacker.capture.circumstances import Circumstances
+from stacker.measuring.limb import limb_overshoot
+from stacker.measuring.noise import frame_noise, level, stack_noise
+from stacker.measuring.resolution import Resolution, measure_resolution
+from stacker.measuring.spectra import analysis_window
+from stacker.sky.optics import cutoff_cyc_per_px, scale_arcsec_per_px
+from stacker.stacking.record import Stack
+
+Real = NDArray[np.float32]
+
+ASSUMED_WAVELENGTH_NM = 550.0
+
+
+def measure_stack(
+    stack: Stack, finished: Real | None, best_frame: Real | None, circumstances: Circumstances, zoom: float = 1.0
+) -> dict[str, Any]:
+    """Measure a stack, its sharpened image and the best single frame.
+
+    `finished` is shaped as `stack.image`; `best_frame` is (h, w) or (h, w, 3), moved so that `stack.mask` fits it,
+    or None; `zoom` is stack pixels per camera pixel. Colours are measured on green. Returned are `snr`,
+    `snr_best_frame`, `scale_arcsec_per_px`, `resolution_px`, `_arcsec`, `_over_diffraction` (each with its `_error`),
+    `information_bits`, `limb_overshoot_percent`, and `notes`, a dictionary of reasons for what is None.
+    """
+    notes: dict[str, str] = {}
+    found: dict[str, Any] = _noise_figures(stack, best_frame, notes)
+    scale = _scale(circumstances, zoom, notes)
+    cutoff = _cutoff(circumstances, zoom)
+    found["scale_arcsec_per_px"] = scale
+    found.update(_resolution_figures(stack, scale, cutoff, notes))
+    found.update(_limb_figures(stack, finished, notes))
+    found["notes"] = notes
+    return found
+
+
+def green(image: Real) -> Real:
+    """Return the green plane of a colour image, a mono image as it is."""
+    return np.ascontiguousarray(image if image.ndim == 2 else image[..., image.shape[2] // 2], np.float32)
+
+
+def _noise_figures(stack: Stack, best_frame: Real | None, notes: dict[str, str]) -> dict[str, Any]:
+    """Return the level of the target over the noise of one pixel, for the stack and for the best frame."""
+    noise = stack_noise(green(stack.half_a), green(stack.half_b), stack.mask)
+    snr = _ratio(level(green(stack.image), stack.mask, stack.kind), noise)
+    single = None
+    if best_frame is not None and best_frame.shape[:2] == stack.mask.shape:
+        frame = green(best_frame)
+        single = _ratio(level(frame, stack.mask, stack.kind), frame_noise(frame, stack.mask))
+    if snr is None:
+        notes["snr"] = "the half-stacks do not differ, or the target is not brighter than the sky"
+    if single is None:
+        notes["snr_best_frame"] = "no single frame could be measured"
+    return {"snr": snr, "snr_best_frame": single}
+
+
+def _ratio(signal: float, noise: float) -> float | None:
+    return signal / noise if noise > 0 and signal > 0 else None
+
+
+def _scale(circumstances: Circumstances, zoom: float, notes: dict[str, str]) -> float | None:
+    pixel, focal = circumstances.camera.pixel_um, circumstances.telescope.focal_length_mm
+    if pixel is None or focal is None:
+        notes["scale_arcsec_per_px"] = "needs pixel_um of the camera and focal_length_mm of the telescope"
+        return None
+    return scale_arcsec_per_px(pixel, focal) / zoom
+
+
+def _cutoff(circumstances: Circumstances, zoom: float) -> float | None:
+    telescope, pixel = circumstances.telescope, circumstances.camera.pixel_um
+    if telescope.aperture_mm is None or telescope.focal_length_mm is None or pixel is None:
+        return None
+    wavelength = circumstances.wavelength_nm or ASSUMED_WAVELENGTH_NM
+    return cutoff_cyc_per_px(telescope.aperture_mm, telescope.focal_length_mm, pixel, wavelength) / zoom
+
+
+def _resolution_figures(
+    stack: Stack, scale: float | None, cutoff: float | None, notes: dict[str, str]
+) -> dict[str, Any]:
+    keys = ("resolution_px", "resolution_arcsec", "resolution_over_diffraction")
+    found: dict[str, Any] = dict.fromkeys([k + e for k in keys for e in ("", "_error")])
+    found["information_bits"] = None
+    try:
+        window = analysis_window(stack.mask, stack.kind)
+    except ValueError as error:
+        notes.update(dict.fromkeys((*keys, "information_bits"), str(error)))
+        return found
+    seen = measure_resolution(green(stack.half_a), green(stack.half_b), window, cutoff)
+    if seen.half_bit_px is None or seen.half_bit_px_error is None:
+        notes.update(dict.fromkeys((*keys, "information_bits"), seen.note))
+        return found
+    if seen.note:
+        notes["resolution_px"] = seen.note
+    found["information_bits"] = seen.information_bits
+    for key, factor in zip(keys, (1.0, scale, cutoff), strict=True):
+        if factor is None:
+            notes[key] = "needs the telescope's aperture_mm and focal_length_mm and the camera's pixel_um"
+        else:
+            found[key], found[key + "_error"] = factor * seen.half_bit_px, factor * seen.half_bit_px_error
+    return found
+
+
+def _limb_figures(stack: Stack, finished: Real | None, notes: dict[str, str]) -> dict[str, Any]:
+    """Return the larger of the ringing inside and outside the limb of the sharpened image."""
+    found: dict[str, Any] = {"limb_overshoot_percent": None, "limb_overshoot_percent_error": None}
+    if stack.kind != "disc":
+        notes["limb_overshoot_percent"] = "a surface shows no limb"
+        return found
+    seen = None if finished is None else limb_overshoot(green(finished), stack.mask)
+    if seen is None:
+        notes["limb_overshoot_percent"] = "no clean limb was found"
+        return found
+    found["limb_overshoot_percent"] = max(seen.inside_percent, seen.outside_percent)
+    found["limb_overshoot_percent_error"] = seen.error_percent
+    return found

@@ -1,0 +1,1 @@
+"""Telescope optics and the sky."""
