@@ -1,0 +1,39 @@
+"""What every test shares: the checkout, and the command called in this process."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+from stacker.cli import main
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What one call of the command left behind."""
+
+    status: int
+    out: str
+    err: str
+
+
+@pytest.fixture
+def stillair(capsys: pytest.CaptureFixture[str]) -> Callable[..., Outcome]:
+    """Call the command with these words; return its status and what it printed."""
+
+    def call(*words: object) -> Outcome:
+        capsys.readouterr()
+        status = main([str(word) for word in words])
+        printed = capsys.readouterr()
+        return Outcome(status, printed.out, printed.err)
+
+    return call
+
+
+@pytest.fixture(scope="session")
+def checkout() -> Path:
+    """Return the folder that holds README.md and the tests."""
+    return Path(__file__).parents[1]
