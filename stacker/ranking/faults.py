@@ -30,6 +30,7 @@ class Notes:
     local_misfit: NDArray[np.float64]
     row_jump: NDArray[np.float64]
     roughness: NDArray[np.float64]
+    covered: NDArray[np.float64]
     clipped: NDArray[np.float64]
 
 
@@ -76,16 +77,19 @@ def _clipped(notes: Notes, among: NDArray[np.bool_], kind: str) -> NDArray[np.bo
 
 
 def _out_of_field(notes: Notes, among: NDArray[np.bool_], kind: str) -> NDArray[np.bool_]:
-    usual = float(np.nanmedian(notes.quality[among])) if among.any() else 0.0
-    least = 0.5 if kind == "disc" else 0.45
-    return np.asarray(~(notes.quality >= least * usual) | ~np.isfinite(notes.brightness))
+    if not among.any():
+        return np.zeros(among.shape, dtype=bool)
+    lost = ~(notes.quality >= 0.5 * float(np.median(notes.quality[among]))) | ~np.isfinite(notes.brightness)
+    if kind == "surface":
+        lost |= (notes.significance < 0.5 * float(np.median(notes.significance[among]))) | (notes.covered < 0.3)
+    return np.asarray(lost)
 
 
 def _torn(notes: Notes, among: NDArray[np.bool_], kind: str) -> NDArray[np.bool_]:
     return (
         _outlying(notes.misfit, among, 8, 2.0)
         | _outlying(notes.local_misfit, among, 8, 2.0)
-        | _outlying(notes.row_jump, among, 8, 2.0)
+        | _outlying(notes.row_jump, among, 8, 5.0)
         | _outlying(notes.roughness, among, 8, 1.5)
     )
 

@@ -100,7 +100,8 @@ class _Table:
         self.patches = np.full((frames, *grid), np.nan, dtype=np.float32)
         self.sharpness = np.full(frames, np.nan)
         self.differences = np.full(frames, np.nan)
-        names = ("not_finite", "quality", "significance", "brightness", "misfit", "local_misfit", "row_jump", "roughness", "clipped")
+        names = ("not_finite", "quality", "significance", "brightness", "misfit", "local_misfit", "row_jump", "roughness", "clipped",
+                 "covered")
         self.numbers = {name: np.zeros(frames) for name in names}
         self.flags = {name: np.zeros(frames, dtype=bool) for name in ("readable", "blank")}
 

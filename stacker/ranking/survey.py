@@ -38,7 +38,9 @@ class Glance:
     local_misfit: float = np.nan
     """The same in the worst patch."""
     row_jump: float = np.nan
-    """Largest step between two rows that the rows next to it do not share, over the mean step."""
+    """Largest step between two rows that the rows next to it do not share, in standard deviations."""
+    covered: float = 0.0
+    """Share of the cells' window that lies in the frame."""
     roughness: float = np.nan
     """Mean absolute third difference along rows as stored: noise, and bits that fell over."""
     clipped: float = 0.0
@@ -193,7 +195,8 @@ class Surveyor:
             brightness=brightness,
             misfit=misfit,
             local_misfit=local,
-            row_jump=_row_jump(moved.view),
+            row_jump=self._row_jump(frame, place),
+            covered=float(np.size(target)) / self.cells.target.size,
             roughness=_roughness(sample, 2 if self._mosaic else 1),
             clipped=self._clipped(frame, place),
             not_finite=not_finite,
@@ -285,6 +288,12 @@ class Surveyor:
         count = np.count_nonzero(share >= 255 * _CLIP_SHARE) * 16
         return float(min(1.0, count / max(1.0, float(self._area_px()))))
 
+    def _row_jump(self, frame: NDArray[Any], place: Place) -> float:
+        part = frame[self._box(place, frame.shape)] if self._scouting.target.kind == "disc" else frame
+        if not hasattr(self._threads, "change"):
+            self._threads.change = np.empty(frame.shape, frame.dtype)
+        return _row_jump(np.ascontiguousarray(part) if part.ndim == 3 else part, 2 if self._mosaic else 1, self._threads.change)
+
     def _area_px(self) -> float:
         return float(self._scouting.target.mask.sum())
 
@@ -303,13 +312,21 @@ def _weighted(values: NDArray[np.float32], weight: NDArray[np.float32]) -> float
     return float((values * weight).sum()) / total if total > 0 else 0.0
 
 
-def _row_jump(view: Plane) -> float:
-    """Return the largest mean step between two rows that the steps two rows away do not share, over the mean step."""
-    if view.shape[0] < 8:
+def _row_jump(part: NDArray[Any], step: int, work: NDArray[Any]) -> float:
+    """Return the largest step between two rows that their neighbours do not share, in standard deviations.
+
+    Light that came through the telescope changes smoothly from row to row; where a transfer broke, one row differs.
+    `step` is 2 in a mosaic (rows of the same colours), else 1. The deviation is the median one of the frame's rows.
+    """
+    flat = part if part.ndim == 2 else part.reshape(part.shape[0], -1)
+    if flat.shape[0] < 8 * step or flat.shape[1] < 4:
         return 0.0
-    steps = cv2.reduce(cv2.absdiff(view[1:], view[:-1]), 1, cv2.REDUCE_AVG)[:, 0]
-    excess = steps[2:-2] - np.maximum(steps[:-4], steps[4:])
-    return float(excess.max() / max(float(steps.mean()), 1e-9))
+    into = work.reshape(-1)[: flat[step:].size].reshape(flat[step:].shape)
+    change = cv2.absdiff(flat[step:], flat[:-step], dst=into)
+    steps = cv2.reduce(change, 1, cv2.REDUCE_SUM, dtype=cv2.CV_64F if change.dtype.kind == "f" else cv2.CV_32F)[:, 0]
+    excess = steps[step:-step] - np.maximum(steps[: -2 * step], steps[2 * step :])
+    curvature = np.abs(steps[step:-step] - 0.5 * (steps[: -2 * step] + steps[2 * step :]))
+    return float(excess.max() / max(float(np.median(curvature)), 1e-6 * float(steps.mean()), 1e-12))
 
 
 def _roughness(sample: NDArray[Any], step: int) -> float:
