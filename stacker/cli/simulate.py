@@ -4,37 +4,32 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Callable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from stacker.capture.sequence import CaptureError
-from stacker.simulation import (
-    Air,
-    BandedPlanet,
-    CrateredSurface,
-    Detector,
-    EmptySky,
-    FeaturelessDisc,
-    FlatField,
-    Mishaps,
-    Optics,
-    Scenario,
-    Scene,
-    TexturedDisc,
-    Tracking,
-    write_simulation,
+from stacker.cli.failing import WRONG_CALL, explain
+from stacker.cli.progress import Progress
+
+if TYPE_CHECKING:
+    from stacker.simulation import Scenario, Scene
+
+# Named here as well as where they are made, so that help and completion need not load numpy; a test compares.
+SCENES = ("banded", "ringed", "cratered", "texture", "featureless", "flat", "sky")
+KINDS = (
+    "avi",
+    "avi-bottom-up",
+    "avi-16",
+    "avi-colour",
+    "ffv1",
+    "h264",
+    "mov",
+    "fits",
+    "fits-folder",
+    "tiff",
+    "tiff-folder",
+    "png",
+    "jpeg",
 )
-from stacker.simulation.writing import KINDS
-
-SCENES: dict[str, tuple[Scene, str]] = {
-    "banded": (BandedPlanet(), "invented planet"),
-    "ringed": (BandedPlanet(diameter_of_frame=0.85, latitude_deg=20.0, ring=True), "invented ringed planet"),
-    "cratered": (CrateredSurface(), "invented surface"),
-    "texture": (TexturedDisc(), "textured disc"),
-    "featureless": (FeaturelessDisc(), "featureless disc"),
-    "flat": (FlatField(), "flat field"),
-    "sky": (EmptySky(), "empty sky"),
-}
 _KIND_OF_ENDING = {
     ".avi": "avi",
     ".mkv": "ffv1",
@@ -60,6 +55,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         description="Write a capture of an invented target seen through turbulent air, with its truth beside it.",
         epilog=_EXAMPLE,
         formatter_class=argparse.RawDescriptionHelpFormatter,
+        allow_abbrev=False,
     )
     parser.add_argument("out", metavar="OUT", type=Path, help="file to write, or folder for a kind that is a folder")
     parser.add_argument("--scene", choices=SCENES, default="banded", help="what to look at (default %(default)s)")
@@ -102,23 +98,30 @@ def _add_picture_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Write the capture; return 0, 1 where the disk refused, 2 for a call that cannot be."""
+    from stacker.capture.sequence import CaptureError
+    from stacker.simulation import write_simulation
+
     try:
         scenario = scenario_from(args)
         kind = args.format or _kind_from(args.out)
-        capture, sidecar, truth = write_simulation(args.out, scenario, args.seed, kind, _progress(args.frames))
+        with Progress(args.out.name) as progress:
+            capture, sidecar, truth = write_simulation(
+                args.out, scenario, args.seed, kind, lambda index: progress("simulating", index + 1, args.frames)
+            )
     except (CaptureError, OSError) as error:
-        print(f"stillair simulate: {error}", file=sys.stderr)
-        return 1
+        return explain(error, args.out)
     except ValueError as error:
         print(f"stillair simulate: {args.out}: {error}", file=sys.stderr)
-        return 2
+        return WRONG_CALL
     print(f"{capture}: {args.frames} frames; {sidecar.name} and {truth.name} beside it")
     return 0
 
 
 def scenario_from(args: argparse.Namespace) -> Scenario:
     """Return the scenario that the arguments describe. Raises ValueError for impossible ones."""
-    scene, target = SCENES[args.scene]
+    from stacker.simulation import Air, Detector, Mishaps, Optics, Scenario, Tracking
+
+    scene, target = _scene_named(args.scene)
     width, height = args.size
     wavelength_nm = 535.0 if args.mosaic or args.colour else 600.0
     # One pixel size for all: the focal length follows from the sampling asked for.
@@ -166,8 +169,24 @@ def _kind_from(path: Path) -> str:
     return kind
 
 
-def _progress(frames: int) -> Callable[[int], object]:
-    from tqdm import tqdm
+def _scene_named(name: str) -> tuple[Scene, str]:
+    """Return a scene and what a sidecar calls it."""
+    from stacker.simulation import (
+        BandedPlanet,
+        CrateredSurface,
+        EmptySky,
+        FeaturelessDisc,
+        FlatField,
+        TexturedDisc,
+    )
 
-    bar = tqdm(total=frames, unit="frame", file=sys.stderr, disable=not sys.stderr.isatty(), leave=False)
-    return lambda index: bar.update(1)
+    scenes: dict[str, tuple[Scene, str]] = {
+        "banded": (BandedPlanet(), "invented planet"),
+        "ringed": (BandedPlanet(diameter_of_frame=0.85, latitude_deg=20.0, ring=True), "invented ringed planet"),
+        "cratered": (CrateredSurface(), "invented surface"),
+        "texture": (TexturedDisc(), "textured disc"),
+        "featureless": (FeaturelessDisc(), "featureless disc"),
+        "flat": (FlatField(), "flat field"),
+        "sky": (EmptySky(), "empty sky"),
+    }
+    return scenes[name]

@@ -24,6 +24,7 @@ _SAMPLES_ACROSS = 32.0
 _SAMPLES_PER_R0 = 3.0
 _TURN_STEP_PX = 0.05
 _MASK_EDGE_PX = 5
+_NOTHING = np.zeros((0, 0), np.float32)
 
 
 class Imaging:
@@ -119,18 +120,13 @@ class Imaging:
         """Return the frame (H, W) or (H, W, 3) in camera px: the canvas moved by pointing, dispersion and tilt."""
         factor = self.scenario.oversampling
         pointing = self.course.pointing_px[index]
-        base = [
-            self._basis[0] @ (-factor * tilt_px[..., axis].astype(np.float64)) @ self._basis[1].T for axis in (0, 1)
-        ]
-        base[0] += np.arange(self.frame_px[0])[:, None] + self.margin_px[0]
-        base[1] += np.arange(self.frame_px[1])[None, :] + self.margin_px[1]
+        base = [self._dense(-factor * tilt_px[..., axis]) for axis in (0, 1)]
+        base[0] += np.arange(self.frame_px[0], dtype=np.float32)[:, None] + np.float32(self.margin_px[0])
+        base[1] += np.arange(self.frame_px[1], dtype=np.float32)[None, :] + np.float32(self.margin_px[1])
         border = cv2.BORDER_CONSTANT if self.scene.bounded else cv2.BORDER_REFLECT
         planes = []
         for channel, dispersed in enumerate(self.channel_shift_px):
-            map_y, map_x = (
-                (plane - factor * (pointing[axis] + dispersed[axis])).astype(np.float32)
-                for axis, plane in enumerate(base)
-            )
+            map_y, map_x = (base[axis] - np.float32(factor * (pointing[axis] + dispersed[axis])) for axis in (0, 1))
             plane = np.ascontiguousarray(canvas[..., channel])
             moved = cv2.remap(plane, map_x, map_y, cv2.INTER_CUBIC, borderMode=border)
             planes.append(_bin_down(np.asarray(moved, np.float32), factor))
@@ -177,6 +173,13 @@ class Imaging:
             ]
             self._turned = turned
         return self._blurs
+
+    def _dense(self, grid: Real) -> Real:
+        """Return the spline (H, W) through the displacement's grid (T, T)."""
+        # cv2 keeps to one thread, so the sum's order and the bytes do not depend on the machine's cores.
+        rows, columns = (basis.astype(np.float32) for basis in self._basis)
+        across = cv2.gemm(np.ascontiguousarray(grid, np.float32), columns, 1.0, _NOTHING, 0.0, flags=cv2.GEMM_2_T)
+        return np.asarray(cv2.gemm(rows, across, 1.0, _NOTHING, 0.0), np.float32)
 
     def _canvas(self) -> tuple[int, int]:
         return self.canvas_px[0], self.canvas_px[1]

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 from scipy.special import gamma, kv
+
 from stacker.simulation.atmosphere import Atmosphere
 from stacker.simulation.optics import diffraction_mtf, make_pupil, point_spread, remove_tilt
 from stacker.simulation.scenario import Air, Layer
@@ -104,7 +105,7 @@ def test_noll_residuals(pupil_phases: tuple[Array, Array]) -> None:
 
 
 def test_odds_of_a_lucky_frame(pupil_phases: tuple[Array, Array]) -> None:
-    """Tilt-removed variance below 1 rad^2 at D/r0 = 5 in 1 frame of 11 (Fried 1978, JOSA 68, 1651: table 0.094, memory).
+    """Tilt-removed variance below 1 rad^2 at D/r0 = 5 in 1 frame of 11 (Fried 1978, JOSA 68, 1651: 0.094, memory).
 
     Random wavefronts with Noll's covariance give 0.091; his fit 5.6 exp(-0.1557 (D/r0)^2) gives 0.114.
     """
@@ -132,7 +133,7 @@ def test_image_motion() -> None:
     """Zernike tilt of one axis: 0.182 (lambda/D)^2 (D/r0)^(5/3), lessened by the outer scale.
 
     0.182 = 4 (0.449 / pi^2): Noll's 0.449 rad^2. Outer scale: 1 - 1.42 (D/L0)^(1/3) + 3.70 (D/L0)^2 - 4.01 (D/L0)^(7/3)
-    (Sasiela 1994, Electromagnetic Wave Propagation in Turbulence, from memory). 12 %: a sheet holds some 60 independent tilts.
+    (Sasiela 1994, Electromagnetic Wave Propagation in Turbulence, memory). 12 %: a sheet holds some 60 tilts.
     """
     ratio = APERTURE_M / 20.0
     lessened = 1 - 1.42 * ratio ** (1 / 3) + 3.70 * ratio**2 - 4.01 * ratio ** (7 / 3)
@@ -173,7 +174,7 @@ def clear_psf(sampling_px: float = 4.0, size: int = 512, obstruction_m: float = 
 
 
 def test_modulation_transfer_of_a_clear_pupil() -> None:
-    """2/pi (acos x - x sqrt(1 - x^2)): 0.6850, 0.3910, 0.1443 at x = 1/4, 1/2, 3/4, nothing beyond (any optics text)."""
+    """2/pi (acos x - x sqrt(1 - x^2)): 0.6850, 0.3910, 0.1443 at x = 1/4, 1/2, 3/4, nothing beyond (textbooks)."""
     transfer = np.abs(np.fft.fft2(clear_psf()))[0]
     cutoff = 512 // 4
     np.testing.assert_allclose(transfer[[32, 64, 96]], [0.6850, 0.3910, 0.1443], atol=0.001)
