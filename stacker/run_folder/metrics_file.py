@@ -55,8 +55,8 @@ def complete_metrics(metrics: Mapping[str, Any]) -> dict[str, Any]:
         if f"{key}_error" in metrics:
             whole[f"{key}_error"] = _plain(metrics[f"{key}_error"])
     whole.update({key: _plain(metrics[key]) for key in PROVENANCE_KEYS if key in metrics})
-    for empty in ("limits", "notes"):
-        whole[empty] = whole[empty] or []
+    whole["limits"] = whole["limits"] or []
+    whole["notes"] = whole["notes"] or {}
     unknown = sorted(set(metrics) - set(whole))
     if unknown:
         raise ValueError(f"metrics has no key {', '.join(unknown)}")

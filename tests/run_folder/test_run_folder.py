@@ -97,7 +97,7 @@ def test_metrics_have_every_key_and_no_nan(tmp_path: Path) -> None:
     assert next(iter(read)) == "schema_version"
     assert set(METRIC_KEYS) <= set(read)
     assert (read["snr"], read["snr_error"], read["frames_used"], read["r0_mm"]) == (12.5, 0.5, 2, None)
-    assert (read["limits"], read["notes"]) == ([], [])
+    assert (read["limits"], read["notes"]) == ([], {})
 
 
 def test_a_metric_that_nobody_promised_is_refused() -> None:
