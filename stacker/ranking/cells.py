@@ -41,11 +41,6 @@ class Cells:
         """(rows, columns) of the window in plane pixels."""
         return self.target.shape[0] * self.size, self.target.shape[1] * self.size
 
-    def mean(self, plane: Map) -> Map:
-        """Return the cell means of a window of the plane."""
-        rows, columns = self.target.shape
-        return np.asarray(cv2.resize(plane, (columns, rows), interpolation=cv2.INTER_AREA)) if self.size > 1 else plane
-
     def patches(self, values: Map) -> Map:
         """Return sums of cell values over the patches, (GY, GX)."""
         return np.asarray(self.to_rows @ values @ self.to_columns)
@@ -55,8 +50,6 @@ def lay_cells(target: Target, binning: Binning, frames: int) -> Cells:
     """Lay cells over the target in the anchor frame; cells shrink with the target so that at least a dozen cross it."""
     across = 2 * target.radius_px / binning.fine
     size = 4 if across >= 48 else 2 if across >= 24 else 1
-    if binning.coarse < size or target.kind == "surface":
-        size = min(4, max(size, 1))
     (top, bottom), (left, right) = _window(target, binning, size)
     mask = _share(target.mask, binning)[top:bottom, left:right]
     inner = _share(without_rim(target), binning)[top:bottom, left:right]

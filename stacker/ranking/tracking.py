@@ -179,7 +179,8 @@ class SurfaceTracker:
         surface: Plane = scipy.fft.irfft2(spectrum * self._spectra[key], self._size)
         row, column = peak_position(surface)
         peak = float(cv2.minMaxLoc(surface)[1])
-        spread = float(cv2.meanStdDev(surface)[1][0, 0])
+        # The band passes no constant term, so the root mean square is the standard deviation.
+        spread = float(cv2.norm(surface)) / np.sqrt(surface.size)
         overlap = max(0.1, 1 - abs(row) / self._shape[0]) * max(0.1, 1 - abs(column) / self._shape[1])
         norms = norm * self._norms[key]
         quality = peak * surface.size / norms / overlap if norms > 0 else 0.0
