@@ -4,6 +4,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from stacker.sky.optics import cutoff_cyc_per_px
+
+ASSUMED_WAVELENGTH_NM = 550.0
+"""The middle of visible light, where no filter is named."""
+COLOUR_WAVELENGTHS_NM = (610.0, 540.0, 465.0)
+"""Middle of the bands of a colour camera, R, G, B (common practice, no source)."""
+
 
 @dataclass(frozen=True)
 class Telescope:
@@ -55,3 +62,20 @@ class Circumstances:
     telescope: Telescope = field(default_factory=Telescope)
     camera: Camera = field(default_factory=Camera)
     site: Site = field(default_factory=Site)
+
+    def cutoff_cyc_per_px(self, wavelength_nm: float | None = None) -> float | None:
+        """Return the telescope's cutoff D / lambda in cycles per pixel; None where telescope or camera are unknown."""
+        optics = self.telescope.aperture_mm, self.telescope.focal_length_mm, self.camera.pixel_um
+        if None in optics:
+            return None
+        aperture, focal_length, pixel = (float(value or 0) for value in optics)
+        wavelength = wavelength_nm or self.wavelength_nm or ASSUMED_WAVELENGTH_NM
+        return cutoff_cyc_per_px(aperture, focal_length, pixel, wavelength)
+
+    @property
+    def obstruction_ratio(self) -> float:
+        """Central obstruction over aperture; 0 where unknown."""
+        telescope = self.telescope
+        if not telescope.aperture_mm or not telescope.obstruction_mm:
+            return 0.0
+        return telescope.obstruction_mm / telescope.aperture_mm

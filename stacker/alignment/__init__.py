@@ -1,0 +1,131 @@
+"""Bring the used frames onto one geometry: a dense displacement field for every frame."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stacker.alignment.following import level_of
+from stacker.alignment.joining import join_halves
+from stacker.alignment.passes import CLASSES, Plan, State, first_pass, next_pass
+from stacker.alignment.planes import PlaneSource
+from stacker.alignment.prior import SHIFT_RMS_PX, turbulence_modes
+from stacker.alignment.record import Alignment
+from stacker.alignment.region import Region, plan_region
+from stacker.calibration.defects import DefectRepair, find_defects
+from stacker.capture.sequence import Capture
+from stacker.ranking.record import Ranking
+from stacker.ranking.selection import choose_frames
+from stacker.settings import AlignmentSettings
+
+__all__ = ["Alignment", "align"]
+
+FIELD_RMS_PX = 1.7
+"""Prior size of the local displacements, one axis; any between 1 and 3 serves (experiment_alignment.py)."""
+DEFAULT_CUTOFF_CYC_PER_PX = 1 / 3
+"""Used for scaling the rings where the optics are not known: a well-sampled capture."""
+SCHEDULES = {"full": ((2, 3), (2, 3), (1, 2), (1, 2)), "quick": ((2, 3), (2, 2))}
+"""Passes as (binning in units of the fine level, Gauss-Newton steps)."""
+MODES = 300
+
+
+def fine_binning(region: Region, cutoff_cyc_per_px: float) -> int:
+    """Return the binning of the finest pass: detail that moves the field must survive it, a small disc too."""
+    side = min(region.shape)
+    if side < 96:
+        return 1
+    return 4 if cutoff_cyc_per_px < 0.17 and side >= 384 else 2
+
+
+def align(
+    capture: Capture,
+    ranking: Ranking,
+    settings: AlignmentSettings | None = None,
+    keep: float | str = "auto",
+    workers: int = 1,
+    progress: Callable[[int, int], None] | None = None,
+) -> Alignment:
+    """Return the displacement fields of the frames that `keep` (percent of the usable ones, or auto) selects.
+
+    Each half of the frames is followed against a reference of its own, rebuilt after every pass; at the end the second
+    half's geometry is laid onto the first's and the common mean warp, weighted by the frames' quality, is taken out.
+    `progress(done, total)` counts frames over all passes. The result does not depend on `workers`.
+    """
+    effort = (settings or AlignmentSettings()).effort
+    frames, half = choose_frames(ranking, keep)
+    usable = np.flatnonzero(ranking.usable)
+    defects = find_defects(capture, usable.tolist(), ranking.coarse_shift_px)
+    region = plan_region(ranking.target, (capture.shape[0], capture.shape[1]))
+    known = capture.circumstances.cutoff_cyc_per_px()
+    cutoff = known or DEFAULT_CUTOFF_CYC_PER_PX
+    fine = fine_binning(region, cutoff)
+    schedule = [(fine * factor, steps) for factor, steps in SCHEDULES[effort]]
+    step_px = 24.0 if min(region.tile_shape) >= 96 else max(min(region.tile_shape) / 5, 6.0)
+    modes = turbulence_modes(region.tile_shape, step_px, FIELD_RMS_PX, MODES)
+    binnings = {binning for binning, _ in schedule}
+    plan = Plan({b: level_of(region, step_px, b) for b in binnings}, cutoff, known is not None)
+    # The ranking counts energy; amplitude is what adds up in a mean.
+    sharpness = np.sqrt(np.maximum(ranking.sharpness[frames], 0))
+    sharpness = np.clip(sharpness / max(float(np.median(sharpness)), 1e-12), 0.05, 4.0)
+    place = np.argsort(np.argsort(-sharpness, kind="stable"), kind="stable")
+    state = State(
+        modes,
+        half,
+        sharpness,
+        place * CLASSES // len(frames),
+        np.zeros((len(frames), len(region.tiles), modes.count)),
+        np.ones(len(frames)),
+        np.zeros(len(frames)),
+    )
+    brightness = ranking.brightness[frames]
+    coarse = ranking.coarse_shift_px[frames]
+    scale = np.median(brightness) / np.maximum(brightness, 1e-3 * np.median(brightness))
+    source = PlaneSource(capture, DefectRepair(defects, capture.mosaic), region, frames, coarse, scale, workers)
+    total = len(frames) * (len(schedule) + 1)
+
+    def tell(number: int) -> Callable[[int, int], None] | None:
+        return (lambda done, _: progress(number * len(frames) + done, total)) if progress else None
+
+    first_pass(source, state, plan, schedule[0][0], tell(0))
+    for number, (binning, steps) in enumerate(schedule):
+        following = schedule[min(number + 1, len(schedule) - 1)][0]
+        next_pass(source, state, plan, binning, following, steps, tell(number + 1))
+    return _conclude(state, plan, schedule[-1][0], source, step_px)
+
+
+def _conclude(state: State, plan: Plan, binning: int, source: PlaneSource, step_px: float) -> Alignment:
+    level, frames = plan.levels[binning], source.frames
+    warp = np.zeros((2, *state.coefficients.shape[1:]))
+    if len(state.references) == 2:
+        first, second = state.references
+        field = join_halves(first, second, level, plan.rings(binning), state.modes, plan.cutoff_known)
+        state.coefficients[state.half == 1] += field
+        warp[1] = field
+    mean = np.average(state.coefficients, axis=0, weights=state.gain)
+    state.coefficients -= mean
+    merit = state.merit()
+    motion = state.coefficients[:, :, :2].mean(1) * SHIFT_RMS_PX
+    local = state.coefficients.copy()
+    local[:, :, :2] = 0
+    sample = np.linspace(0, len(frames) - 1, min(len(frames), 40)).astype(int)
+    fields = np.array([level.displacement(state.modes, local[order]) for order in sample])
+    variance = state.shift_variance if state.shift_variance is not None else np.zeros(len(frames))
+    return Alignment(
+        region=source.region,
+        modes=state.modes,
+        step_px=step_px,
+        frames=frames,
+        half=state.half,
+        coarse_px=source.coarse_px,
+        coefficients=state.coefficients.astype(np.float32),
+        half_warp=warp - mean,
+        gain=state.gain / np.median(state.gain),
+        weight=merit / merit.sum(),
+        shift_px=source.coarse_px + motion,
+        shift_error_px=np.sqrt(variance) * SHIFT_RMS_PX,
+        repair=source.repair,
+        scale=source.scale,
+        field_rms_px=float(np.sqrt((fields - fields.mean((2, 3), keepdims=True)).var())),
+    )

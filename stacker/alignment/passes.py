@@ -1,0 +1,239 @@
+"""Passes over the used frames: each follows every frame against its half's reference and rebuilds that reference."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stacker.alignment.following import Level, follow, seen, shrink
+from stacker.alignment.planes import Cut, PlaneSource
+from stacker.alignment.prior import Modes
+from stacker.alignment.template import (
+    Rings,
+    Template,
+    build_template,
+    measure_transfer,
+    power,
+    rings_of,
+    spectrum,
+)
+
+Array = NDArray[np.float32]
+Progress = Callable[[int, int], None]
+CLASSES = 3
+"""Frames of like sharpness share one blur and one whitening."""
+LEAST_GAIN = 0.02
+
+
+@dataclass
+class Tally:
+    """Running sums of one half during a pass."""
+
+    total: Array
+    cover: Array
+    mean: NDArray[np.float32]
+    power: NDArray[np.float64]
+    count: NDArray[np.intp]
+    share: NDArray[np.float64]
+
+    @classmethod
+    def empty(cls, shape: tuple[int, int], rings: int) -> Tally:
+        """Return sums over no frames."""
+        return cls(
+            np.zeros(shape, np.float32),
+            np.zeros(shape, np.float32),
+            np.zeros((CLASSES, *shape), np.float32),
+            np.zeros((CLASSES, rings)),
+            np.zeros(CLASSES, np.intp),
+            np.zeros(CLASSES),
+        )
+
+    def add(self, sight: Sight, kind: int, weight: float) -> None:
+        """Add one dewarped frame of class `kind`, with `weight` in the reference."""
+        if weight > 0:
+            if sight.inside is None:
+                cv2.scaleAdd(sight.image, weight, self.total, dst=self.total)
+                self.cover += np.float32(weight)
+            else:
+                cv2.scaleAdd(sight.image * sight.inside, weight, self.total, dst=self.total)
+                cv2.scaleAdd(sight.inside, weight, self.cover, dst=self.cover)
+        self.mean[kind] += sight.image
+        self.power[kind] += sight.ring_power
+        self.count[kind] += 1
+        self.share[kind] += weight
+
+    def reference(self) -> Array:
+        """Return the weighted mean; where no frame of weight looked, the plain mean of all."""
+        plain = self.mean.sum(0) / max(int(self.count.sum()), 1)
+        return np.where(self.cover > 0, self.total / np.maximum(self.cover, 1e-12), plain).astype(np.float32)
+
+
+@dataclass(frozen=True)
+class Sight:
+    """One frame as a pass leaves it."""
+
+    order: int
+    coefficients: NDArray[np.float64]
+    precision: float
+    gain: float
+    image: Array
+    """(h, w) dewarped frame at the binning of the next pass."""
+    inside: Array | None
+    ring_power: NDArray[np.float64]
+
+
+@dataclass
+class State:
+    """What is known of the used frames between passes."""
+
+    modes: Modes
+    half: NDArray[np.intp]
+    sharpness: NDArray[np.float64]
+    """(M,) q, median 1."""
+    kind: NDArray[np.intp]
+    """(M,) class of sharpness, 0 the sharpest."""
+    coefficients: NDArray[np.float64]
+    gain: NDArray[np.float64]
+    precision: NDArray[np.float64]
+    references: list[Array] = field(default_factory=list)
+    templates: list[list[Template]] = field(default_factory=list)
+    shift_variance: NDArray[np.float64] | None = None
+
+    def merit(self) -> NDArray[np.float64]:
+        """Return (M,) weight of each frame: squared gain times sharpness."""
+        return np.asarray(self.gain**2 * self.sharpness)
+
+    def reference_weight(self, best: float) -> NDArray[np.float64]:
+        """Return the merit of the best part of each half, 0 for the rest."""
+        merit = self.merit()
+        weight = np.zeros_like(merit)
+        for half in (0, 1):
+            members = np.flatnonzero(self.half == half)
+            chosen = members[np.argsort(-merit[members], kind="stable")][: max(int(best * len(members)), 5)]
+            weight[chosen] = merit[chosen]
+        return weight
+
+
+@dataclass(frozen=True)
+class Plan:
+    """The passes to make."""
+
+    levels: dict[int, Level]
+    cutoff_cyc_per_px: float
+    cutoff_known: bool
+
+    def rings(self, binning: int) -> Rings:
+        """Return the rings of the region at one binning."""
+        return rings_of(self.levels[binning].rows.shape, binning, self.cutoff_cyc_per_px)
+
+
+def _sight(cut: Cut, at: Level, modes: Modes, coefficients: NDArray[np.float64]) -> tuple[Array, Array | None]:
+    maps = at.maps(modes, coefficients, cut.shift)
+    return at.warp(shrink(cut.plane, at.binning), maps), seen(maps, cut.bounds(at.binning))
+
+
+def first_pass(source: PlaneSource, state: State, plan: Plan, binning: int, progress: Progress | None) -> None:
+    """Build the first reference of each half from its sharpest quarter, coarsely shifted only."""
+    level, rings = plan.levels[binning], plan.rings(binning)
+
+    def look(cut: Cut) -> Sight:
+        start = state.coefficients[cut.order]
+        image, inside = _sight(cut, level, state.modes, start)
+        ring_power = rings.sum(power(spectrum(image, level.window)))
+        return Sight(cut.order, start, 0.0, 1.0, image, inside, ring_power)
+
+    _gather(source.each(look, progress), state, state.reference_weight(0.25), plan, binning, True)
+
+
+def next_pass(
+    source: PlaneSource,
+    state: State,
+    plan: Plan,
+    binning: int,
+    next_binning: int,
+    steps: int,
+    progress: Progress | None,
+) -> None:
+    """Follow every frame at one binning, then rebuild the references for the next from the better half."""
+    level, target = plan.levels[binning], plan.levels[next_binning]
+    rings, next_rings = plan.rings(binning), plan.rings(next_binning)
+    seen_as = [spectrum(reference, level.window) for reference in state.references]
+    own = [float((power(s) * rings.multiplicity)[rings.band].sum()) for s in seen_as]
+
+    def look(cut: Cut) -> Sight:
+        half = state.half[cut.order]
+        template = state.templates[half][state.kind[cut.order]]
+        image = shrink(cut.plane, binning)
+        coefficients, precision = follow(
+            image, level, state.modes, template, state.coefficients[cut.order], cut.shift, cut.bounds(binning), steps
+        )
+        dewarped, inside = _sight(cut, level, state.modes, coefficients)
+        transform = spectrum(dewarped, level.window)
+        cross = (transform * seen_as[half].conj()).real * rings.multiplicity
+        gain = max(float(cross[rings.band].sum()) / own[half], LEAST_GAIN)
+        if next_binning != binning:
+            dewarped, inside = _sight(cut, target, state.modes, coefficients)
+            transform = spectrum(dewarped, target.window)
+        return Sight(cut.order, coefficients, precision, gain, dewarped, inside, next_rings.sum(power(transform)))
+
+    _gather(source.each(look, progress), state, state.reference_weight(0.5), plan, next_binning)
+
+
+def _gather(
+    sights: object, state: State, weight: NDArray[np.float64], plan: Plan, binning: int, with_patches: bool = False
+) -> None:
+    """Take in the frames of a pass, centre the geometry of each half and make the templates of the next pass."""
+    level, rings = plan.levels[binning], plan.rings(binning)
+    tallies = [Tally.empty(level.rows.shape, len(rings.samples)) for _ in (0, 1)]
+    gain = np.ones_like(state.gain)
+    for sight in sights:  # type: ignore[attr-defined]
+        state.coefficients[sight.order] = sight.coefficients
+        state.precision[sight.order] = sight.precision
+        gain[sight.order] = sight.gain
+        tallies[state.half[sight.order]].add(sight, int(state.kind[sight.order]), float(weight[sight.order]))
+    state.references, templates = [], []
+    state.shift_variance = np.full(len(gain), np.nan)
+    for half, tally in enumerate(tallies):
+        members = np.flatnonzero(state.half == half)
+        if not len(members):
+            continue
+        state.gain[members] = gain[members] / np.median(gain[members])
+        if state.templates:
+            for order in members:
+                normal = state.templates[half][state.kind[order]].tiles[0]
+                state.shift_variance[order] = normal.shift_variance(state.precision[order]).mean()
+        reference = tally.reference()
+        transform = spectrum(reference, level.window)
+        shares = tally.share / np.maximum(tally.count, 1) / max(float(tally.share.sum()), 1e-12)
+        # Frames in better air stand straighter: their mean geometry is the best guess of the true one.
+        mean = np.average(state.coefficients[members], axis=0, weights=state.gain[members])
+        state.coefficients[members] -= mean
+        straight = level.warp(reference, level.maps(state.modes, -mean, np.zeros(2)))
+        templates.append(
+            [
+                build_template(
+                    straight,
+                    measure_transfer(
+                        rings,
+                        transform,
+                        spectrum(tally.mean[kind] / max(int(tally.count[kind]), 1), level.window),
+                        tally.power[kind] / max(int(tally.count[kind]), 1),
+                        float(min(shares[kind], 0.5)),
+                    ),
+                    rings,
+                    level.region,
+                    level.grid,
+                    state.modes,
+                    level.trusted,
+                    plan.cutoff_known,
+                    with_patches,
+                )
+                for kind in range(CLASSES)
+            ]
+        )
+        state.references.append(straight)
+    state.templates = templates

@@ -1,0 +1,77 @@
+"""The gray plane of a frame that drives the alignment: defects repaired, colours merged, brightness levelled."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stacker.alignment.record import whole_offset
+from stacker.alignment.region import Region
+from stacker.calibration.defects import DefectRepair
+from stacker.capture.mosaic import luminance
+from stacker.capture.sequence import Capture, Frame
+from stacker.parallel import ordered_map
+
+Array = NDArray[np.float32]
+Result = TypeVar("Result")
+
+
+@dataclass(frozen=True)
+class Cut:
+    """The region's part of one frame."""
+
+    order: int
+    """Place of the frame in the list of used frames."""
+    plane: Array
+    """(h, w) at full size."""
+    shift: NDArray[np.float64]
+    """What the whole-pixel cut left of the coarse shift."""
+    inside: tuple[float, float, float, float]
+    """First and last row and column (top, left, bottom, right) of the cut that the frame really covers."""
+
+    def bounds(self, binning: int) -> tuple[float, float, float, float]:
+        """Return `inside` in the pixels of a binning."""
+        top, left, bottom, right = ((edge + 0.5) / binning - 0.5 for edge in self.inside)
+        return top, left, bottom, right
+
+
+@dataclass(frozen=True)
+class PlaneSource:
+    """Cuts of a capture's frames, read in order and worked on in threads."""
+
+    capture: Capture
+    repair: DefectRepair
+    region: Region
+    frames: NDArray[np.intp]
+    coarse_px: NDArray[np.float64]
+    scale: NDArray[np.float64]
+    """(M,) factor that levels each frame's brightness."""
+    workers: int
+
+    def cut(self, order: int, frame: Frame) -> Cut:
+        """Return one frame's cut."""
+        coarse = self.coarse_px[order]
+        offset = whole_offset(coarse)
+        plane = luminance(self.repair(frame), self.capture.mosaic)
+        plane *= np.float32(self.scale[order])
+        height, width = plane.shape
+        top, left = self.region.top + offset[0], self.region.left + offset[1]
+        inside = -top, -left, height - 1 - top, width - 1 - left
+        return Cut(order, self.region.cut(plane, offset), coarse - offset, inside)
+
+    def each(
+        self, work: Callable[[Cut], Result], progress: Callable[[int, int], None] | None = None
+    ) -> Iterator[Result]:
+        """Yield `work(cut)` for every used frame, in order."""
+        orders = {int(frame): order for order, frame in enumerate(self.frames)}
+        reading = ((orders[index], frame) for index, frame in self.capture.read(self.frames.tolist()))
+        done = 0
+        for result in ordered_map(lambda pair: work(self.cut(*pair)), reading, self.workers):
+            yield result
+            done += 1
+            if progress:
+                progress(done, len(self.frames))

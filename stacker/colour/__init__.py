@@ -1,0 +1,64 @@
+"""Bring the colours of a stack together: the air spreads them along the vertical."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stacker.alignment.correlation import Shift, measure_shift
+from stacker.stacking.record import Stack
+
+__all__ = ["align_colours", "colour_shifts"]
+
+Array = NDArray[np.float32]
+LARGEST_ERROR_PX = 0.5
+"""A shift less certain than this is not applied."""
+
+
+def colour_shifts(stack: Stack) -> tuple[Shift, Shift]:
+    """Return where red and blue stand relative to green, by coherence-weighted phase correlation over the target."""
+    height, width = stack.mask.shape
+    if stack.kind == "surface":
+        window = np.outer(np.hanning(height), np.hanning(width)).astype(np.float32)
+        box = np.s_[:, :]
+    else:
+        rows, columns = np.flatnonzero(stack.mask.any(1)), np.flatnonzero(stack.mask.any(0))
+        box = np.s_[max(rows[0] - 24, 0) : rows[-1] + 25, max(columns[0] - 24, 0) : columns[-1] + 25]
+        window = cv2.GaussianBlur(
+            cv2.dilate(stack.mask[box].astype(np.float32), np.ones((15, 15), np.uint8)), (0, 0), 4
+        )
+    planes = [np.ascontiguousarray(stack.image[box][..., colour]) for colour in range(3)]
+    return measure_shift(planes[0], planes[1], window), measure_shift(planes[2], planes[1], window)
+
+
+def align_colours(stack: Stack) -> Stack:
+    """Return the stack with red and blue moved onto green; mono is returned as it is."""
+    if stack.image.ndim == 2:
+        return stack
+    red, blue = colour_shifts(stack)
+    notes = list(stack.notes)
+    moved = {name: np.array(getattr(stack, name)) for name in ("image", "variance", "coverage", "half_a", "half_b")}
+    for colour, name, shift in ((0, "red", red), (2, "blue", blue)):
+        if not shift.error_px < LARGEST_ERROR_PX:
+            notes.append(f"the shift of {name} against green could not be measured")
+            continue
+        notes.append(
+            f"{name} stood {shift.dy_px:+.2f} px down and {shift.dx_px:+.2f} px right of green"
+            f" (+-{shift.error_px:.2f}) and was moved back"
+        )
+        for key, image in moved.items():
+            interpolation = cv2.INTER_LINEAR if key in ("variance", "coverage") else cv2.INTER_CUBIC
+            image[..., colour] = _moved(image[..., colour], shift, interpolation)
+    return replace(stack, **moved, notes=tuple(notes))
+
+
+def _moved(plane: Array, shift: Shift, interpolation: int) -> Array:
+    matrix = np.array([[1, 0, shift.dx_px], [0, 1, shift.dy_px]])
+    flags = interpolation | cv2.WARP_INVERSE_MAP
+    source = np.ascontiguousarray(plane, np.float32)
+    return np.asarray(
+        cv2.warpAffine(source, matrix, source.shape[::-1], flags=flags, borderMode=cv2.BORDER_REFLECT), np.float32
+    )

@@ -1,0 +1,98 @@
+"""Carry one frame's pixels to the common geometry."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stacker.alignment.following import Level, seen
+from stacker.alignment.record import Alignment
+from stacker.capture.mosaic import colour_offsets
+
+Array = NDArray[np.float32]
+
+
+@dataclass(frozen=True)
+class Warper:
+    """Sampling maps of whole frames: the displacement field inside the region, carried on smoothly outside."""
+
+    alignment: Alignment
+    level: Level
+    rows: Array
+    columns: Array
+
+    @classmethod
+    def over(cls, alignment: Alignment, shape: tuple[int, int]) -> Warper:
+        """Return the maps' maker for frames of (H, W) pixels."""
+        rows, columns = np.mgrid[: shape[0], : shape[1]].astype(np.float32)
+        binning = 2 if min(alignment.region.shape) >= 96 else 1
+        return cls(alignment, alignment.level(binning), rows, columns)
+
+    def field(self, coefficients: NDArray[np.float64]) -> tuple[Array, Array]:
+        """Return (dy_px, dx_px), each (H, W), of a field (tiles, modes)."""
+        return self._whole(self.level.displacement(self.alignment.modes, coefficients))
+
+    def maps(self, order: int) -> tuple[Array, Array]:
+        """Return the (rows, columns) in used frame `order` where the common geometry's pixels stand."""
+        field = self.field(self.alignment.coefficients[order].astype(np.float64))
+        for part, base, moved in zip(field, (self.rows, self.columns), self.alignment.coarse_px[order], strict=True):
+            part += base
+            part += np.float32(moved)
+        return field
+
+    def _whole(self, parts: tuple[Array, Array]) -> tuple[Array, Array]:
+        region = self.alignment.region
+        height, width = self.rows.shape
+        whole = []
+        for part in parts:
+            full = cv2.resize(part, region.shape[::-1], interpolation=cv2.INTER_LINEAR)
+            inside = full[max(0, -region.top) :, max(0, -region.left) :]
+            inside = inside[: height - max(0, region.top), : width - max(0, region.left)]
+            above, left = max(0, region.top), max(0, region.left)
+            below, right = height - above - inside.shape[0], width - left - inside.shape[1]
+            if above or left or below or right:
+                inside = cv2.copyMakeBorder(inside, above, below, left, right, cv2.BORDER_REPLICATE)
+            whole.append(np.ascontiguousarray(inside, np.float32))
+        return whole[0], whole[1]
+
+
+def carry(plane: Array, maps: tuple[Array, Array]) -> tuple[Array, Array | None]:
+    """Return (warped, inside): a gray or colour frame by cubic interpolation; `inside` None if all was seen."""
+    height, width = plane.shape[:2]
+    warped = cv2.remap(plane, maps[1], maps[0], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT)
+    return np.asarray(warped, np.float32), seen(maps, (0, 0, height - 1, width - 1))
+
+
+def colour_masks(shape: tuple[int, int], mosaic: str) -> Array:
+    """Return (H, W, 3) float32: 1 where a mosaic sensor sees R, G, B."""
+    masks = np.zeros((*shape, 3), np.float32)
+    for channel, cells in enumerate(colour_offsets(mosaic).values()):
+        for row, column in cells:
+            masks[row::2, column::2, channel] = 1
+    return masks
+
+
+def carry_mosaic(raw: Array, masks: Array, maps: tuple[Array, Array]) -> tuple[Array, Array]:
+    """Return (weighted samples, weights), both (H, W, 3), of a raw mosaic frame.
+
+    Every output pixel takes the raw samples of each colour less than a pixel away, weighted by a tent: no colour is
+    ever interpolated from its neighbours, the motion of the frames fills the grid (Fruchter & Hook 2002, PASP 114, 144,
+    for the idea of averaging samples where they fall).
+    """
+    samples = cv2.remap(
+        raw[..., None] * masks, maps[1], maps[0], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0
+    )
+    weights = cv2.remap(masks, maps[1], maps[0], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
+    return np.asarray(samples, np.float32), np.asarray(weights, np.float32)
+
+
+def green_of(raw: Array, mosaic: str | None) -> Array:
+    """Return a full (H, W) green plane of a raw mosaic frame: samples where green is, the mean of four between."""
+    green = colour_masks((raw.shape[0], raw.shape[1]), mosaic or "RGGB")[..., 1]
+    samples = raw * green
+    kernel = np.array([[0, 0.25, 0], [0.25, 0, 0.25], [0, 0.25, 0]], np.float32)
+    between = cv2.filter2D(samples, cv2.CV_32F, kernel, borderType=cv2.BORDER_REFLECT_101)
+    return np.asarray(samples + between * (1 - green), np.float32)
