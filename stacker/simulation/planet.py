@@ -17,7 +17,8 @@ _EDGE_SAMPLES = 3
 _BAND_ROWS = 64
 
 _ZONE = np.array([0.97, 0.91, 0.80], np.float32)
-_BELT = np.array([0.66, 0.44, 0.29], np.float32)
+_BELT = np.array([0.66, 0.40, 0.22], np.float32)
+_SLATE = np.array([0.34, 0.44, 0.47], np.float32)
 _POLE = np.array([0.55, 0.53, 0.51], np.float32)
 _BLUE = np.array([0.43, 0.48, 0.55], np.float32)
 _RED = np.array([0.83, 0.40, 0.24], np.float32)
@@ -59,12 +60,12 @@ def paint_planet_map(rng: np.random.Generator) -> Real:
     )
     threads = fractal_noise(rng, _MAP_SHAPE, 2.2, stretch=9.0, longest=0.12)
     strength = np.clip(strength + threads * (0.05 + 0.11 * strength), 0.0, 1.15)[..., None]
-    picture = _ZONE * (1 - strength) + _BELT * strength
+    picture = _ZONE * (1 - strength) + _belt_colours(rng, latitude)[:, None, :] * strength
     picture = _darken_poles(picture, latitude)
     picture, stream = _add_vortices(rng, picture, latitude, belt)
-    eddies = fractal_noise(rng, _MAP_SHAPE, 4.6, stretch=1.8, longest=0.05)
+    eddies = fractal_noise(rng, _MAP_SHAPE, 4.6, stretch=1.8, longest=0.09)
     shear = np.repeat(np.cumsum(np.gradient(belt))[:, None], width, 1).astype(np.float32)
-    picture = stir(picture.astype(np.float32), stream + 0.9 * eddies * (0.3 + belt[:, None]) + 2.0 * shear, 14, 1.5)
+    picture = stir(picture.astype(np.float32), stream + 1.3 * eddies * (0.25 + belt[:, None]) + 2.0 * shear, 18, 1.7)
     grain = fractal_noise(rng, _MAP_SHAPE, 1.9, stretch=2.5, longest=0.04)
     picture *= (1.0 + 0.035 * grain * (0.5 + belt[:, None]))[..., None]
     return np.clip(picture, 0.02, 1.0).astype(np.float32)
@@ -143,11 +144,11 @@ def _add_ring(picture: Real, planet: BandedPlanet, east: Real, north: Real, dept
     inside = (radius - planet.ring_inner) / (planet.ring_outer - planet.ring_inner)
     steps = np.linspace(0, 1, 9)
     opacity = np.interp(inside, steps, [0.25, 0.55, 0.9, 0.95, 0.8, 0.9, 0.6, 0.65, 0.5], 0.0, 0.0)
-    opacity *= 1.0 - 0.92 * np.exp(-(((inside - 0.66) / 0.025) ** 2))
+    opacity *= 1.0 - 0.92 * np.exp(-(((inside - 0.64) / 0.045) ** 2))
     towards = behind * np.float32(np.cos(lean))
     visible = opacity * ((np.isnan(depth)) | (towards > np.nan_to_num(depth)))
     shade = np.where((behind < 0) & (np.abs(east + 0.08 * behind) < 0.98), 0.12, 1.0)
-    colour = np.array([0.82, 0.76, 0.66], np.float32)
+    colour = np.array([0.70, 0.64, 0.54], np.float32)
     picture *= (1.0 - visible)[..., None].astype(np.float32)
     picture += ((visible * shade)[..., None] * colour).astype(np.float32)
 
@@ -160,12 +161,19 @@ def _belt_profile(rng: np.random.Generator, latitude: Real) -> Real:
     while edge < 58.0:
         wide = float(rng.uniform(5.0, 13.0)) * (1.25 if abs(edge) < 22 else 0.8)
         if dark:
-            depth = float(rng.uniform(0.55, 1.0)) * (1.0 if abs(edge) < 35 else 0.6)
+            depth = float(rng.uniform(0.75, 1.1)) * (1.0 if abs(edge) < 35 else 0.7)
             profile += depth * _smooth_box(latitude, edge, edge + wide, 0.8)
         edge, dark = edge + wide, not dark
     fine = np.interp(latitude, np.linspace(-90, 90, 61), rng.normal(0, 0.09, 61))
     finer = np.interp(latitude, np.linspace(-90, 90, 181), rng.normal(0, 0.05, 181))
     return np.clip(profile + fine + finer, 0.0, 1.0).astype(np.float32)
+
+
+def _belt_colours(rng: np.random.Generator, latitude: Real) -> Real:
+    """Return the colour (H, 3) of the belts by latitude, between copper and slate."""
+    slate = np.interp(latitude, np.linspace(-90, 90, 15), rng.random(15))[:, None]
+    slate = slate**2 * (3.0 - 2.0 * slate)
+    return np.asarray(_BELT * (1 - slate) + _SLATE * slate, np.float32)
 
 
 def _smooth_box(latitude: Real, low: float, high: float, softness: float) -> Real:
@@ -185,15 +193,16 @@ def _add_vortices(rng: np.random.Generator, picture: Real, latitude: Real, belt:
     edges = latitude[1:][np.abs(np.diff(belt)) > 0.02]
     edges = edges[np.abs(edges) < 50] if len(edges) else np.array([-22.0, 18.0], np.float32)
     great = float(edges[np.argmin(np.abs(edges + 22.0))]) - 3.0
-    spots = [(great, float(rng.uniform(150, 230)), 9.0, 5.2, _RED, 0.85)]
+    longitude = float(rng.uniform(150, 230))
+    spots = [(great, longitude, 15.0, 8.5, _BELT * np.float32(0.6), 0.55), (great, longitude, 11.0, 6.2, _RED, 0.95)]
     row = float(edges[np.argmin(np.abs(edges + 38.0))])
-    spots += [(row, 40.0 + 34.0 * i + float(rng.normal(0, 6)), 3.2, 2.3, _WHITE, 0.9) for i in range(9)]
+    spots += [(row, 40.0 + 34.0 * i + float(rng.normal(0, 6)), 4.4, 3.1, _WHITE, 0.95) for i in range(9)]
     for _ in range(26):
-        colour, size = (_WHITE, 1.6) if rng.random() < 0.6 else (_BELT * np.float32(0.7), 2.2)
+        colour, size = (_WHITE, 2.0) if rng.random() < 0.6 else (_BELT * np.float32(0.5), 2.4)
         where = float(rng.choice(edges) + rng.normal(0, 1.5))
         spots.append((where, float(rng.uniform(0, 360)), size * 1.5, size, colour, 0.7))
     base = float(edges[np.argmin(np.abs(edges - 7.0))])
-    spots += [(base - 1.2, 24.0 * i + float(rng.normal(0, 4)), 6.0, 1.4, _BLUE, 0.7) for i in range(15)]
+    spots += [(base - 1.2, 24.0 * i + float(rng.normal(0, 4)), 8.0, 2.0, _BLUE, 0.8) for i in range(15)]
     for where, longitude, half_width, half_height, colour, opacity in spots:
         rows = np.flatnonzero(np.abs(latitude - where) < 3.6 * half_height)
         reach = int(3.6 * half_width / 360.0 * width) + 1

@@ -17,6 +17,7 @@ Real = NDArray[np.float32]
 
 _PRIMARIES_NM = (465.0, 535.0, 620.0)
 _FINE = 3
+_ROOM_PX = 64
 
 
 @dataclass(frozen=True)
@@ -71,10 +72,12 @@ def draw_scene(
 ) -> DrawnScene:
     """Draw `scene`, sized by the frame (H, W), in the middle of a canvas (H, W)."""
     shorter, longer = min(frame_px), max(frame_px)
+    roomy_px = _roomy(frame_px, canvas_px)
     if isinstance(scene, BandedPlanet):
         return _banded(rng, scene, canvas_px, scene.diameter_of_frame * shorter)
     if isinstance(scene, CrateredSurface):
-        ground = render_surface(rng, scene, canvas_px, scene.field_km / longer)
+        ground = render_surface(rng, scene, roomy_px, scene.field_km / longer)
+        ground = _middle(ground, canvas_px)
         bright = ground / np.float32(max(float(np.quantile(ground, 0.997)), 1e-3))
         return _still(np.minimum(bright, 1.3)[..., None], np.ones(canvas_px, bool), bounded=False)
     if isinstance(scene, FlatField):
@@ -84,7 +87,7 @@ def draw_scene(
     radius = 0.5 * scene.diameter_of_frame * shorter
     disc = _disc(canvas_px, radius, scene.minnaert)
     if isinstance(scene, TexturedDisc):
-        texture = fractal_noise(rng, canvas_px, scene.slope, longest=radius / canvas_px[0])
+        texture = _middle(fractal_noise(rng, roomy_px, scene.slope, longest=radius / roomy_px[0]), canvas_px)
         disc = disc * np.clip(0.75 + scene.contrast * texture, 0.1, 1.3)
     return _still(disc[..., None], _inside(canvas_px, radius), bounded=True)
 
@@ -108,6 +111,17 @@ def _banded(rng: np.random.Generator, planet: BandedPlanet, canvas_px: tuple[int
 
     outline = project_planet(np.ones_like(albedo), planet, canvas_px, diameter)[..., 0] > 0.02
     return DrawnScene(picture, outline, bounded=True, rotation_deg=planet.rotation_deg)
+
+
+def _roomy(frame_px: tuple[int, int], canvas_px: tuple[int, int]) -> tuple[int, int]:
+    """Return a size that holds the canvas and seldom changes with its margins, so seeing does not alter the scene."""
+    steps = [-(-(canvas - frame) // (2 * _ROOM_PX)) for frame, canvas in zip(frame_px, canvas_px, strict=True)]
+    return frame_px[0] + 2 * _ROOM_PX * max(steps), frame_px[1] + 2 * _ROOM_PX * max(steps)
+
+
+def _middle(picture: Real, shape: tuple[int, int]) -> Real:
+    top, left = ((n - m) // 2 for n, m in zip(picture.shape, shape, strict=True))
+    return picture[top : top + shape[0], left : left + shape[1]]
 
 
 def _still(picture: Real, target: NDArray[np.bool_], *, bounded: bool) -> DrawnScene:

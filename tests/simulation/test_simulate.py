@@ -232,3 +232,14 @@ def test_fast_mode_keeps_warp_and_noise_of_each_frame() -> None:
 def test_impossible_scenarios_are_refused(wrong: dict[str, object]) -> None:
     with pytest.raises(ValueError, match=r"."):
         replace(SMALL, **wrong)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("scene", [CrateredSurface(), TexturedDisc()], ids=["surface", "disc"])
+def test_seeing_does_not_alter_the_scene(scene: CrateredSurface | TexturedDisc) -> None:
+    """The same seed shows the same place, whatever margins the seeing asks for."""
+    truths = []
+    for strength in (1.0, 6.0):
+        simulated = simulate(replace(SMALL, scene=scene, air=Air(d_over_r0=strength)), 1)
+        top, left = simulated.imaging.margin_px
+        truths.append(simulated.imaging.diffraction_limited()[top : top + 96, left : left + 96, 0])
+    np.testing.assert_allclose(truths[0][10:-10, 10:-10], truths[1][10:-10, 10:-10], atol=0.02)
