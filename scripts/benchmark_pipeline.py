@@ -5,8 +5,8 @@
 
 Makes the captures once, in the hidden folder .bench of the checkout: 2000 frames of 640x480 as 8-bit AVI and 1000 as
 16-bit FITS cube. Ours and the yardsticks run interleaved, because machines drift; medians are compared. A yardstick is
-called as `python SCRIPT CAPTURE --keep 0.2`. The roofline prints `T_limit (...) = SECONDS s wall`, without imports, so ours is
-set against it without imports too; the baseline counts whole, by its wall time.
+called as `python SCRIPT CAPTURE --keep 0.2`. The roofline prints `T_limit (...) = SECONDS s wall` without imports, so
+ours is set against it without imports too; the baseline counts whole, by its wall time.
 
 This program itself stays small (no numpy): what a child inherits would count as its peak memory.
 """
