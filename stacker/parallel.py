@@ -29,9 +29,7 @@ def ordered_map(
     return map(function, items) if workers == 1 else _threaded(function, items, workers, ahead)
 
 
-def _threaded(
-    function: Callable[[Item], Result], items: Iterable[Item], workers: int, ahead: int
-) -> Iterator[Result]:
+def _threaded(function: Callable[[Item], Result], items: Iterable[Item], workers: int, ahead: int) -> Iterator[Result]:
     waiting: deque[Future[Result]] = deque()
     pool = ThreadPoolExecutor(workers, thread_name_prefix="frames")
     try:

@@ -17,7 +17,7 @@ _FEWEST = 4
 _DEVIATIONS = 6.0
 """A defect's mean excess exceeds its own standard error by this factor."""
 _STILL_PX = 1.0
-"""Below this drift (rms over the frames) real detail stays on its pixels too, and a defect must stand alone more clearly."""
+"""Below this drift (rms) real detail stays on its pixels too, and a defect must stand alone more clearly."""
 _ROUNDS = 3
 _NEIGHBOURS = ((-1, 0), (1, 0), (0, -1), (0, 1), (-1, -1), (-1, 1), (1, -1), (1, 1))
 _RING = ((-2, 0), (2, 0), (0, -2), (0, 2), (-2, -1), (-2, 1), (2, -1), (2, 1), (-1, -2), (1, -2), (-1, 2), (1, 2))
@@ -25,9 +25,7 @@ _RING = ((-2, 0), (2, 0), (0, -2), (0, 2), (-2, -1), (-2, 1), (2, -1), (2, 1), (
 Map = NDArray[np.float32]
 
 
-def find_defects(
-    capture: Capture, usable: Iterable[int], coarse_shift_px: NDArray[np.float64]
-) -> NDArray[np.bool_]:
+def find_defects(capture: Capture, usable: Iterable[int], coarse_shift_px: NDArray[np.float64]) -> NDArray[np.bool_]:
     """Return the sensor's defects, (H, W), True where a pixel is hot, dead, stuck or never finite.
 
     The mean over up to 100 spread frames of what a pixel shows above the median of its surroundings (5x5 of its
@@ -36,7 +34,8 @@ def find_defects(
     where the target hardly moved over the sensor.
 
     `usable` are the frames that may be used, `coarse_shift_px` (N, 2) where the target stands in each frame.
-    *Limits*: with fewer than four frames nothing is found; a defect weaker than the noise of 100 frames stays.
+    *Limits*: with fewer than four frames nothing is found; a defect weaker than the noise of 100 frames stays, and
+    in a mosaic whose target does not move at all about one in ten stays too.
     """
     indices = np.array(sorted(usable), dtype=int)
     if len(indices) > _FRAMES:
@@ -182,9 +181,7 @@ class DefectRepair:
         return out
 
 
-def repair(
-    frame: Frame, defects: NDArray[np.bool_], mosaic: str | None = None, out: Frame | None = None
-) -> Frame:
+def repair(frame: Frame, defects: NDArray[np.bool_], mosaic: str | None = None, out: Frame | None = None) -> Frame:
     """Return a frame whose defective pixels, and those that are not finite, are replaced; see `DefectRepair`."""
     if frame.dtype.kind == "f":
         finite = np.isfinite(frame)

@@ -1,4 +1,4 @@
-"""Hot and dead pixels as the first pass must know them: spikes of the binned plane that stay while the air moves the target."""
+"""Hot and dead pixels as the first pass must know them: spikes of the binned plane that stay where they are."""
 
 from __future__ import annotations
 

@@ -58,11 +58,8 @@ def lay_cells(target: Target, binning: Binning, frames: int) -> Cells:
     rows = _overlap(binning.shape[0], grid[0], binning.fine * np.arange(top, bottom + 1, size))
     columns = _overlap(binning.shape[1], grid[1], binning.fine * np.arange(left, right + 1, size))
     shrink = (shape[1], shape[0])
-    return Cells(
-        top, left, size,
-        cv2.resize(mask, shrink, interpolation=cv2.INTER_AREA), cv2.resize(inner, shrink, interpolation=cv2.INTER_AREA),
-        rows, np.ascontiguousarray(columns.T),
-    )  # fmt: skip
+    whole, part = (np.asarray(cv2.resize(m, shrink, interpolation=cv2.INTER_AREA), np.float32) for m in (mask, inner))
+    return Cells(top, left, size, whole, part, rows, np.ascontiguousarray(columns.T))
 
 
 def patch_grid(shape: tuple[int, int], frames: int) -> tuple[int, int]:
@@ -75,7 +72,7 @@ def patch_grid(shape: tuple[int, int], frames: int) -> tuple[int, int]:
 def without_rim(target: Target) -> NDArray[np.bool_]:
     """Return the target's mask with its rim taken off: the limb's step would outweigh all detail on the disc.
 
-    A twenty-fifth of the radius goes (at least a pixel), but never so much that less than a third of the target's area remains.
+    A twenty-fifth of the radius goes (at least a pixel), but at least two fifths of the target's area remain.
     """
     if target.kind == "surface":
         return target.mask

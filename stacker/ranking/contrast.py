@@ -8,6 +8,7 @@ sharpness, does not depend on a gain, and has the noise's own share taken out. n
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
 import cv2
 import numpy as np
@@ -52,7 +53,7 @@ def squared_gradient(image: Image, mask: Mask, noise_adu: float) -> float:
 def laplacian_energy(image: Image, mask: Mask, noise_adu: float) -> float:
     """Mean squared five-point Laplacian over the squared brightness (Pertuz, Puig & Garcia 2013)."""
     response = cv2.Laplacian(image, cv2.CV_32F, ksize=1, borderType=cv2.BORDER_REFLECT)
-    return _normalised(np.asarray(response) ** 2, image, mask, _LAPLACIAN_NOISE * noise_adu**2)
+    return _normalised(np.asarray(response, dtype=np.float32) ** 2, image, mask, _LAPLACIAN_NOISE * noise_adu**2)
 
 
 def difference_of_gaussians(image: Image, mask: Mask, noise_adu: float) -> float:
@@ -83,7 +84,7 @@ def median_filter_gradient_similarity(image: Image, mask: Mask, noise_adu: float
     median, detail does. It lives from the noise in the frame, so nothing is subtracted; without noise it is 1.
     """
     raw = _mean(_absolute_gradient(image), mask)
-    filtered = _mean(_absolute_gradient(cv2.medianBlur(image, 3)), mask)
+    filtered = _mean(_absolute_gradient(np.asarray(cv2.medianBlur(image, 3), dtype=np.float32)), mask)
     total = raw**2 + filtered**2
     return 2 * raw * filtered / total if total > 0 else float("nan")
 
@@ -147,7 +148,7 @@ def _absolute_gradient(image: Image) -> Image:
     return np.abs(np.diff(padded, axis=0)[:, :-1]) + np.abs(np.diff(padded, axis=1)[:-1])
 
 
-def _blocks(image: NDArray[np.generic]) -> NDArray[np.generic]:
+def _blocks(image: NDArray[Any]) -> NDArray[Any]:
     rows, columns = (size // _DCT_BLOCK for size in image.shape)
     crop = image[: rows * _DCT_BLOCK, : columns * _DCT_BLOCK]
     split = crop.reshape(rows, _DCT_BLOCK, columns, _DCT_BLOCK).swapaxes(1, 2)

@@ -87,14 +87,16 @@ def _out_of_field(notes: Notes, among: NDArray[np.bool_], kind: str) -> NDArray[
 
 def _torn(notes: Notes, among: NDArray[np.bool_], kind: str) -> NDArray[np.bool_]:
     return (
-        _outlying(notes.misfit, among, 8, 2.0)
-        | _outlying(notes.local_misfit, among, 8, 2.0)
-        | _outlying(notes.row_jump, among, 8, 5.0)
-        | _outlying(notes.roughness, among, 8, 1.5)
+        outlying(notes.misfit, among, 8, 2.0)
+        | outlying(notes.local_misfit, among, 8, 2.0)
+        | outlying(notes.row_jump, among, 8, 5.0)
+        | outlying(notes.roughness, among, 8, 1.5)
     )
 
 
-def _outlying(values: NDArray[np.float64], among: NDArray[np.bool_], deviations: float, times: float) -> NDArray[np.bool_]:
+def outlying(
+    values: NDArray[np.float64], among: NDArray[np.bool_], deviations: float, times: float
+) -> NDArray[np.bool_]:
     """Return values far above the rest: by so many robust standard deviations and by so many times the median."""
     rest = values[among & np.isfinite(values)]
     if rest.size < 5:
@@ -125,4 +127,4 @@ def running_median(values: NDArray[np.float64], width: int) -> NDArray[np.float6
     known = np.isfinite(medians)
     if not known.any():
         return np.full(values.shape, np.nan)
-    return np.interp(np.arange(len(values)), centres[known], np.array(medians)[known])
+    return np.asarray(np.interp(np.arange(len(values)), centres[known], np.array(medians)[known]))

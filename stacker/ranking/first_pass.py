@@ -21,9 +21,7 @@ from stacker.settings import RankingSettings
 Progress = Callable[[int, int], None]
 
 
-def rank(
-    capture: Capture, settings: RankingSettings, workers: int = 1, progress: Progress | None = None
-) -> Ranking:
+def rank(capture: Capture, settings: RankingSettings, workers: int = 1, progress: Progress | None = None) -> Ranking:
     """Look at every frame once and return its sharpness, place, brightness and faults.
 
     `progress(done, total)` is called after each frame, from the caller's thread. The result does not depend on
@@ -31,11 +29,21 @@ def rank(
 
     Raises CaptureError where no frame is usable, or no target stands out of the noise.
     """
-    scouting = scout(capture, settings.target)
+    ranking = _survey(capture, scout(capture, settings.target), workers, progress)
+    if ranking.reason[ranking.anchor]:
+        # The scouts were misled by a broken frame: look again without those that the pass has found.
+        broken = frozenset(np.flatnonzero(~ranking.usable).tolist())
+        if len(broken) < len(capture):
+            ranking = _survey(capture, scout(capture, settings.target, broken), workers, progress)
+    if not ranking.usable.any():
+        words = ", ".join(sorted(set(ranking.reason)))
+        raise CaptureError(capture.path, f"no frame can be used ({words})", "record it again")
+    return ranking
+
+
+def _survey(capture: Capture, scouting: Scouting, workers: int, progress: Progress | None) -> Ranking:
     surveyor = Surveyor(capture, scouting, lay_cells(scouting.target, scouting.binning, len(capture)))
     cells = surveyor.cells
-    noise_adu = _noise_at_target(scouting, surveyor)
-    least_noise_adu = float(np.sqrt(scouting.noise.variance(float(np.percentile(surveyor.template.level, 10)))))
     table = _Table(len(capture), cells.patches(cells.inner).shape)
     before: NDArray[Any] | None = None
     for index, glance in enumerate(_glances(capture, surveyor, workers)):
@@ -43,11 +51,8 @@ def rank(
         before = glance.sample
         if progress is not None:
             progress(index + 1, len(capture))
-    ranking = table.close(scouting, noise_adu, least_noise_adu)
-    if not ranking.usable.any():
-        words = ", ".join(sorted(set(ranking.reason)))
-        raise CaptureError(capture.path, f"no frame can be used ({words})", "record it again")
-    return ranking
+    least_noise_adu = float(np.sqrt(scouting.noise.variance(float(np.percentile(surveyor.template.level, 10)))))
+    return table.close(scouting, _noise_at_target(scouting, surveyor), least_noise_adu)
 
 
 def _noise_at_target(scouting: Scouting, surveyor: Surveyor) -> float:
@@ -100,9 +105,9 @@ class _Table:
         self.patches = np.full((frames, *grid), np.nan, dtype=np.float32)
         self.sharpness = np.full(frames, np.nan)
         self.differences = np.full(frames, np.nan)
-        names = ("not_finite", "quality", "significance", "brightness", "misfit", "local_misfit", "row_jump", "roughness", "clipped",
-                 "covered")
-        self.numbers = {name: np.zeros(frames) for name in names}
+        names = ("not_finite", "quality", "significance", "brightness", "misfit", "local_misfit", "row_jump")
+        more = ("roughness", "covered", "clipped")
+        self.numbers = {name: np.zeros(frames) for name in (*names, *more)}
         self.flags = {name: np.zeros(frames, dtype=bool) for name in ("readable", "blank")}
 
     def enter(self, index: int, glance: Glance, difference_adu: float) -> None:
@@ -119,14 +124,15 @@ class _Table:
 
     def close(self, scouting: Scouting, noise_adu: float, least_noise_adu: float) -> Ranking:
         """Judge all frames and return the ranking."""
-        notes = Notes(copied=find_copies(self.differences, least_noise_adu), **self.flags, **self.numbers)
+        columns: dict[str, Any] = {**self.flags, **self.numbers}
+        notes = Notes(copied=find_copies(self.differences, least_noise_adu), **columns)
         reason = judge(notes, scouting.target.kind)
         usable = np.array([not word for word in reason])
         self.sharpness[~np.isfinite(self.sharpness)] = np.nan
         clipped = float(notes.clipped[usable].mean()) if usable.any() else float(notes.clipped.mean())
         return Ranking(
             target=scouting.target,
-            anchor=scouting.anchor,
+            anchor=_original(scouting.anchor, reason),
             sharpness=self.sharpness,
             patch_sharpness=self.patches,
             brightness=notes.brightness,
@@ -135,3 +141,10 @@ class _Table:
             noise_adu=noise_adu,
             clipped_fraction=clipped,
         )
+
+
+def _original(anchor: int, reason: tuple[str, ...]) -> int:
+    """Return the frame of which the anchor is a copy, else the anchor itself."""
+    while anchor > 0 and reason[anchor] == "duplicate":
+        anchor -= 1
+    return anchor

@@ -14,6 +14,8 @@ from stacker.calibration.defects import DefectRepair
 from stacker.capture import Capture, CaptureError
 from stacker.ranking.blemishes import BlemishFinder
 from stacker.ranking.contrast import band_energy
+from stacker.ranking.damage import roughness, row_jump
+from stacker.ranking.faults import outlying
 from stacker.ranking.noise import NoiseModel, fit_noise, sample_noise
 from stacker.ranking.plane import Binning, Plane, coarse_plane, fill_not_finite, reduce_frame
 from stacker.ranking.target import Sighting, sight_target
@@ -32,6 +34,8 @@ class Look:
     """The tracking plane."""
     energy: Plane
     """Squared difference of Gaussians of the fine plane, averaged over tracking pixels."""
+    row_jump: float
+    roughness: float
 
 
 @dataclass(frozen=True)
@@ -65,14 +69,15 @@ class Looks:
         return bool(cv2.GaussianBlur(plane, (0, 0), 2).std() > 5 * expected)
 
 
-def take_looks(capture: Capture, binning: Binning) -> Looks:
+def take_looks(capture: Capture, binning: Binning, without: frozenset[int] = frozenset()) -> Looks:
     """Look at frames spread evenly over the capture; unreadable and blank ones are passed over.
 
     Raises CaptureError where none is left.
     """
-    count = len(capture)
-    indices = np.unique(np.linspace(0, count - 1, min(count, _SCOUTS)).round().astype(int))
-    frames, samples = [], []
+    known = np.setdiff1d(np.arange(len(capture)), sorted(without))
+    indices = known[np.unique(np.linspace(0, len(known) - 1, min(len(known), _SCOUTS)).round().astype(int))]
+    frames: list[Look] = []
+    samples: list[NDArray[np.float32]] = []
     blemishes = BlemishFinder(binning.fine_shape)
     for index, frame in read_few(capture, indices.tolist()):
         plane = reduce_frame(frame, binning)
@@ -82,11 +87,12 @@ def take_looks(capture: Capture, binning: Binning) -> Looks:
         blemishes.add(plane)
         if len(samples) < _NOISE_SCOUTS:
             samples.append(sample_noise(frame, capture.mosaic))
-        frames.append(_look(index, plane, binning))
+        frames.append(_look(index, frame, plane, binning, 2 if capture.mosaic else 1))
     if not frames:
         raise CaptureError(
             capture.path, "every frame is blank or unreadable", "check cap, exposure and cable, and record again"
         )
+    frames = _undamaged(frames)
     noise, repair = fit_noise(np.concatenate(samples)), DefectRepair(blemishes.find())
     return Looks(binning, tuple(frames), tuple(sight_target(look.plane) for look in frames), noise, repair)
 
@@ -116,9 +122,18 @@ def is_sequential(capture: Capture) -> bool:
     return type(capture).read is not Capture.read
 
 
-def _look(index: int, plane: Plane, binning: Binning) -> Look:
+def _look(index: int, frame: NDArray[Any], plane: Plane, binning: Binning, step: int) -> Look:
     rows, columns = binning.coarse_shape
     energy = cv2.resize(band_energy(plane), (columns, rows), interpolation=cv2.INTER_AREA)
     # The median takes out what hot pixels add.
     energy = cv2.medianBlur(energy, 3) if min(rows, columns) >= 3 else energy
-    return Look(index, coarse_plane(plane, binning), np.asarray(energy))
+    jump = row_jump(frame, step, np.empty(frame.size, frame.dtype))
+    return Look(index, coarse_plane(plane, binning), np.asarray(energy), jump, roughness(frame[::4], step))
+
+
+def _undamaged(looks: list[Look]) -> list[Look]:
+    """Leave out torn frames: their edges look sharp, and the anchor must not be one of them."""
+    jumps, rough = (np.array([getattr(look, name) for look in looks]) for name in ("row_jump", "roughness"))
+    among = np.ones(len(looks), dtype=bool)
+    torn = outlying(jumps, among, 8, 5.0) | outlying(rough, among, 8, 1.5)
+    return [look for look, bad in zip(looks, torn, strict=True) if not bad]

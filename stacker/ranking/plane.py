@@ -17,7 +17,7 @@ _COLOUR_WEIGHTS = np.array([[0.25, 0.5, 0.25]], dtype=np.float32)
 
 @dataclass(frozen=True)
 class Binning:
-    """How frames of one capture are reduced: `fine` frame pixels a plane pixel, `coarse` plane pixels a tracking pixel."""
+    """How frames are reduced: `fine` frame pixels a plane pixel, `coarse` plane pixels a tracking pixel."""
 
     shape: tuple[int, int]
     """(H, W) of the frames."""
@@ -85,7 +85,7 @@ def reduce_frame(frame: NDArray[Any], binning: Binning, out: Plane | None = None
 def coarse_plane(plane: Plane, binning: Binning) -> Plane:
     """Return the tracking plane: binned, and freed of lone hot or dead pixels by a 3x3 median."""
     rows, columns = binning.coarse_shape
-    small = plane
+    small: NDArray[Any] = plane
     for _ in range(int(np.log2(binning.coarse))):
         # Halving step by step stays on OpenCV's fast path.
         small = cv2.resize(small, (small.shape[1] // 2, small.shape[0] // 2), interpolation=cv2.INTER_AREA)

@@ -29,15 +29,19 @@ class Ranking:
     target: Target
     anchor: int
     sharpness: NDArray[np.float64]
-    """(N,) local contrast inside the target, noise floor subtracted, brightness normalised; nan where it has no meaning."""
+    """(N,) local contrast inside the target over that of good frames, noise floor subtracted, brightness normalised;
+    nan where it has no meaning."""
     patch_sharpness: NDArray[np.float32]
-    """(N, GY, GX) the same per patch of a regular grid laid over the anchor frame; nan outside the target."""
+    """(N, GY, GX) local contrast energy over squared brightness per patch of a regular grid laid over the anchor frame:
+    patch (i, j) spans rows i H/GY to (i+1) H/GY; nan outside the target and where this frame does not show it."""
     brightness: NDArray[np.float64]
     """(N,) mean ADU of the target above the sky."""
     coarse_shift_px: NDArray[np.float64]
-    """(N, 2) (dy, dx) of the target in this frame minus in the anchor frame, good to about a pixel; nan where lost."""
+    """(N, 2) (dy, dx) of the target in this frame minus in the anchor frame, good to a pixel or two (what the
+    air bends differently over the field is not a shift); nan where lost."""
     reason: tuple[str, ...]
-    """(N,) why a frame must not be used: blank, out of field, torn, duplicate, clipped, clouded, unreadable ...; empty = usable."""
+    """(N,) why a frame must not be used: unreadable, not finite, blank, duplicate, clipped, out of field, torn or
+    clouded; empty = usable."""
     noise_adu: float
     """Standard deviation of one frame's noise per pixel at the target's mean brightness."""
     clipped_fraction: float

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Any
 
 import cv2
 import numpy as np
@@ -16,7 +14,7 @@ from stacker.ranking.looks import Look, Looks, take_looks
 from stacker.ranking.noise import NoiseModel
 from stacker.ranking.plane import Binning, Plane, choose_binning
 from stacker.ranking.record import Target
-from stacker.ranking.target import _DISC_EDGE, Sighting, enclosing_circle, sight_target
+from stacker.ranking.target import DISC_EDGE, Sighting, enclosing_circle
 from stacker.ranking.tracking import DiscTracker, Place, SurfaceTracker, Tracker
 
 _SIGNIFICANT = 7.0
@@ -42,19 +40,20 @@ class Scouting:
     """False where nothing stands out of the noise that could be followed; all frames then count as unmoved."""
 
 
-def scout(capture: Capture, wanted: str) -> Scouting:
+def scout(capture: Capture, wanted: str, without: frozenset[int] = frozenset()) -> Scouting:
     """Find the target, an anchor frame and a tracker from frames spread over the capture.
 
-    `wanted` is auto, disc or surface. Raises CaptureError where no frame can be read, all are blank, or (auto, disc)
-    nothing stands out of the noise.
+    `wanted` is auto, disc or surface; frames in `without` are known to be broken.
+
+    Raises CaptureError where no frame can be read, all are blank, or (auto, disc) nothing stands out of the noise.
     """
-    looks = take_looks(capture, choose_binning(capture))
+    looks = take_looks(capture, choose_binning(capture), without)
     for _ in range(3):
         diameter_px = looks.disc_diameter_px if looks.sees_something else 12.0
         better = choose_binning(capture, diameter_px)
         if better == looks.binning:
             break
-        looks = take_looks(capture, better)
+        looks = take_looks(capture, better, without)
     discs = [s.significant and s.disc for s in looks.sightings]
     seen = [s.significant for s in looks.sightings]
     if wanted != "surface" and any(seen) and (wanted == "disc" or sum(discs) > 0.5 * sum(seen)):
@@ -108,7 +107,7 @@ def _central_and_sharp(places: list[Place], sharpness: NDArray[np.float64]) -> i
 
 def _disc_target(plane: Plane, sighting: Sighting, binning: Binning) -> Target:
     height, width = binning.shape
-    step = np.float32(sighting.sky_adu + _DISC_EDGE * sighting.level_adu)
+    step = np.float32(sighting.sky_adu + DISC_EDGE * sighting.level_adu)
     near = cv2.dilate(sighting.mask.astype(np.uint8), np.ones((3, 3), np.uint8))
     above = np.where(near > 0, plane - step, -np.abs(plane - step) - np.float32(1e-3))
     scale = binning.coarse_px
@@ -127,13 +126,11 @@ def _scout_surface(scouted: Looks) -> Scouting:
     looks, binning = scouted.frames, scouted.binning
     sharpness = np.array([_surface_energy(look) for look in looks])
     start = int(np.argsort(-sharpness, kind="stable")[len(sharpness) // 8])
-    keys, places = _chain(looks, start)
-    found = [i for i, place in enumerate(places) if place is not None]
-    tracked = len(found) > max(1, len(looks) // 4) or len(looks) == 1
+    keys, where = _chain(looks, start)
+    tracked = len(where) > max(1, len(looks) // 4) or len(looks) == 1
     if not tracked:
-        found, places = list(range(len(looks))), [Place(0.0, 0.0, 1.0, 0.0) for _ in looks]
-        keys = [start]
-    where = {i: place for i, place in enumerate(places) if place is not None}
+        keys, where = [start], {i: Place(0.0, 0.0, 1.0, 0.0) for i in range(len(looks))}
+    found = sorted(where)
     number = found[_central_and_sharp([where[i] for i in found], sharpness[found])]
     base = where[number]
     moved = {i: replace(p, row=p.row - base.row, column=p.column - base.column) for i, p in where.items()}
@@ -150,40 +147,44 @@ def _scout_surface(scouted: Looks) -> Scouting:
     near = [i for i in order if max(abs(moved[i].row), abs(moved[i].column)) < 0.1 * min(binning.coarse_shape)]
     good = tuple(looks[i].index for i in (near or order)[: max(4, len(order) // 3)])
     height, width = binning.shape
-    target = Target(
-        "surface", ((height - 1) / 2, (width - 1) / 2), float(np.hypot(height, width)) / 2, np.ones((height, width), bool)
-    )
-    return Scouting(binning, target, looks[number].index, tracker, (zero.row, zero.column), scouted.noise, scouted.repair, good, tracked)
+    centre, radius = ((height - 1) / 2, (width - 1) / 2), float(np.hypot(height, width)) / 2
+    target = Target("surface", centre, radius, np.ones((height, width), bool))
+    anchor, base_px = looks[number].index, (zero.row, zero.column)
+    return Scouting(binning, target, anchor, tracker, base_px, scouted.noise, scouted.repair, good, tracked)
 
 
 def _surface_energy(look: Look) -> float:
     return float(look.energy.mean()) / max(float(look.plane.mean()), 1e-6) ** 2
 
 
-def _chain(looks: tuple[Look, ...], start: int) -> tuple[list[int], list[Place | None]]:
-    """Place every look relative to the start; a look that has drifted far becomes a further key for those beyond it."""
+def _chain(looks: tuple[Look, ...], start: int) -> tuple[list[int], dict[int, Place]]:
+    """Place the looks relative to the start; one that has drifted far becomes a further key for those beyond it."""
     keys = [start]
-    places: list[Place | None] = [None] * len(looks)
-    places[start] = Place(0.0, 0.0, 1.0, 99.0)
-    position: Callable[[int], tuple[float, float]] = lambda i: (places[i].row, places[i].column)  # type: ignore[union-attr] # noqa: E731
-    shape: Any = looks[start].plane.shape
-    tracker = SurfaceTracker([looks[start].plane], [(0.0, 0.0)], [0], [(0.0, 0.0)])
-    last = (0.0, 0.0)
-    for i in [*range(start + 1, len(looks)), *range(start - 1, -1, -1)]:
-        if i == start - 1:
-            last = (0.0, 0.0)
-        place = tracker.with_prediction(last).locate(looks[i].plane, 0)
-        if place.significance < _SIGNIFICANT:
-            continue
-        places[i] = place
-        last = (place.row, place.column)
-        overlap = max(
-            (1 - abs(place.row - r) / shape[0]) * (1 - abs(place.column - c) / shape[1]) for r, c in map(position, keys)
-        )
-        if 0.4 < overlap < 0.7 and place.quality > 0.3:
-            keys.append(i)
-            tracker = SurfaceTracker([looks[k].plane for k in keys], [position(k) for k in keys], [0], [(0.0, 0.0)])
+    places = {start: Place(0.0, 0.0, 1.0, 99.0)}
+    shape = looks[start].plane.shape
+    tracker = _key_tracker(looks, places, keys)
+    for steps in (range(start + 1, len(looks)), range(start - 1, -1, -1)):
+        last = (0.0, 0.0)
+        for i in steps:
+            place = tracker.with_prediction(last).locate(looks[i].plane, 0)
+            if place.significance < _SIGNIFICANT:
+                continue
+            places[i], last = place, (place.row, place.column)
+            overlap = max(_overlap(place, places[key], shape) for key in keys)
+            if 0.4 < overlap < 0.7 and place.quality > 0.3:
+                keys.append(i)
+                tracker = _key_tracker(looks, places, keys)
     return keys, places
+
+
+def _key_tracker(looks: tuple[Look, ...], places: dict[int, Place], keys: list[int]) -> SurfaceTracker:
+    offsets = [(places[key].row, places[key].column) for key in keys]
+    return SurfaceTracker([looks[key].plane for key in keys], offsets, [0], [(0.0, 0.0)])
+
+
+def _overlap(place: Place, key: Place, shape: tuple[int, ...]) -> float:
+    """Return the share of a look's field that a key shows too."""
+    return (1 - abs(place.row - key.row) / shape[0]) * (1 - abs(place.column - key.column) / shape[1])
 
 
 def _key_mean(looks: tuple[Look, ...], places: dict[int, Place], key: int) -> Plane:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+import warnings
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -10,17 +11,15 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stacker.capture import Capture
+from stacker.capture import Capture, CaptureError
 from stacker.capture.sequence import Frame
 from stacker.ranking.cells import Cells
 from stacker.ranking.contrast import BAND_NOISE, band_energy
+from stacker.ranking.damage import area_at_full_scale, roughness, row_jump, share_not_finite
 from stacker.ranking.looks import read_few
 from stacker.ranking.plane import Plane, coarse_plane, fill_not_finite, reduce_frame
 from stacker.ranking.scouting import Scouting
 from stacker.ranking.tracking import LOST, Place
-
-_CLIP_SHARE = 0.2
-"""Of 4x4 pixels so many must be at full scale: a lone hot pixel does not count, one colour of a mosaic does."""
 
 
 @dataclass(frozen=True)
@@ -90,7 +89,8 @@ class Surveyor:
     def __init__(self, capture: Capture, scouting: Scouting, cells: Cells) -> None:
         """Raises CaptureError where none of the scouted good frames can be read again."""
         self._scouting, self.cells = scouting, cells
-        self._full_scale, self._mosaic = capture.full_scale, capture.mosaic
+        self._full_scale, self._step = capture.full_scale, 2 if capture.mosaic else 1
+        self._frame_size = int(np.prod(capture.shape))
         binning = scouting.binning
         joined = binning.fine**2
         quantisation = 1 / 12 if capture.dtype.kind == "u" and joined > 1 else 0.0
@@ -109,22 +109,33 @@ class Surveyor:
 
     def _learn(self, capture: Capture) -> tuple[Template, bool]:
         """Average the cells of the scouted good frames; tell whether their detail stands out of the noise."""
-        light, energy, count = (np.zeros(self.cells.target.shape, np.float64) for _ in range(3))
-        skies: list[float] = []
+        skies, lights, energies = [], [], []
         for _, frame in read_few(capture, self._scouting.good):
             place, moved = self._look(frame)
             if moved is not None:
                 skies.append(place.sky_adu)
-                light[moved.cells] += moved.light
-                energy[moved.cells] += moved.energy
-                count[moved.cells] += 1
-        light, energy = light / np.maximum(count, 1), energy / np.maximum(count, 1)
-        weight = np.maximum(self.cells.target, 0.02) * np.maximum(count > 0, 1e-6)
+                lights.append(self._spread(moved.light, moved))
+                energies.append(self._spread(moved.energy, moved))
+        if not lights:
+            raise CaptureError(capture.path, "its frames cannot be read a second time", "copy it to a sound disk")
+        # Medians: a broken frame among the good ones must not shape the template.
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", RuntimeWarning)
+            light, energy = np.nanmedian(lights, axis=0), np.nanmedian(energies, axis=0)
+        count = np.isfinite(light)
+        light, energy = np.nan_to_num(light), np.nan_to_num(energy)
+        weight = np.maximum(self.cells.target, 0.02) * np.maximum(count, 1e-6)
         mean = np.average(light, weights=weight)
         contrast = float(np.sqrt(np.average((light - mean) ** 2, weights=weight)))
-        sky = float(np.mean(skies or [0.0]))
+        sky = float(np.median(skies))
         template = Template(light.astype(np.float32), energy.astype(np.float32), max(contrast, 1e-9), sky)
         return template, self._stands_out(template)
+
+    def _spread(self, values: NDArray[np.float32], moved: _Moved) -> NDArray[np.float32]:
+        """Return values of covered cells in their places of the whole window, nan elsewhere."""
+        window = np.full(self.cells.target.shape, np.nan, dtype=np.float32)
+        window[moved.cells] = values
+        return window
 
     def _look(self, frame: NDArray[Any]) -> tuple[Place, _Moved | None]:
         plane = reduce_frame(frame, self._scouting.binning)
@@ -140,7 +151,7 @@ class Surveyor:
         floor = np.maximum(template.level * self._floor[1] + self._floor[0], 0)
         # The band's filter correlates the noise of some eight neighbouring pixels.
         error = _weighted(floor, inner) * np.sqrt(2 * 8 / max(pixels, 1))
-        return _weighted(template.energy, inner) > 4 * error
+        return bool(_weighted(template.energy, inner) > 4 * error)
 
     def frame_buffer(self, capture: Capture) -> Frame:
         """Return this thread's buffer for a frame as stored."""
@@ -157,10 +168,11 @@ class Surveyor:
     def glance(self, index: int, frame: NDArray[Any]) -> Glance:
         """Return what the first pass notes of a frame."""
         plane = reduce_frame(frame, self._scouting.binning, self._plane_buffer())
-        sample = np.array(frame[:: 4 if frame.shape[0] >= 64 else 1])
-        not_finite = _not_finite(frame)
+        not_finite = share_not_finite(frame)
         if not_finite:
             fill_not_finite(plane)
+            frame = np.where(np.isfinite(frame), frame, np.float32(np.median(plane)))
+        sample = np.array(frame[:: 4 if frame.shape[0] >= 64 else 1])
         low, high = cv2.minMaxLoc(plane)[:2]
         if high - low <= 1e-6 * max(abs(high), 1.0):
             clipped = 1.0 if high >= self._full_scale else 0.0
@@ -186,6 +198,7 @@ class Surveyor:
         reference = float((self.template.energy[moved.cells] * inner).sum())
         sharpness = float((contrast * inner).sum()) / reference if reference > 0 else np.nan
         misfit, local = self._misfit(moved, expected, ratio)
+        part = frame[self._box(place, frame.shape)] if self._scouting.target.kind == "disc" else frame
         return Glance(
             shift_px=self._shift_px(place),
             quality=place.quality,
@@ -195,10 +208,10 @@ class Surveyor:
             brightness=brightness,
             misfit=misfit,
             local_misfit=local,
-            row_jump=self._row_jump(frame, place),
-            covered=float(np.size(target)) / self.cells.target.size,
-            roughness=_roughness(sample, 2 if self._mosaic else 1),
-            clipped=self._clipped(frame, place),
+            row_jump=self._row_jump(part),
+            covered=target.size / self.cells.target.size,
+            roughness=roughness(sample, self._step),
+            clipped=self._clipped(part),
             not_finite=not_finite,
             sample=sample,
         )
@@ -252,7 +265,7 @@ class Surveyor:
         return view
 
     def _patches(self, contrast: NDArray[np.float32], inner: NDArray[np.float32], moved: _Moved) -> NDArray[np.float32]:
-        """Return contrast per patch over the squared brightness of the template; nan where a patch is hardly covered."""
+        """Return contrast per patch over the template's squared brightness; nan where hardly covered."""
         cells, (rows, columns) = self.cells, moved.cells
         weight = cells.to_rows[:, rows] @ inner @ cells.to_columns[columns]
         total = cells.to_rows[:, rows] @ (contrast * inner) @ cells.to_columns[columns]
@@ -268,35 +281,17 @@ class Surveyor:
         covered = np.maximum(cells.to_rows[:, rows].sum(axis=1)[:, None] * cells.to_columns[columns].sum(axis=0), 1e-6)
         local = cells.to_rows[:, rows] @ squared @ cells.to_columns[columns] / covered
         local[covered < 0.3 * covered.max()] = 0
-        return float(np.sqrt(squared.mean())) / self.template.contrast, float(np.sqrt(local.max())) / self.template.contrast
+        contrast = self.template.contrast
+        return float(np.sqrt(squared.mean())) / contrast, float(np.sqrt(local.max())) / contrast
 
-    def _clipped(self, frame: NDArray[Any], place: Place) -> float:
-        """Return the fraction of the target's bounding box that is at full scale, lone hot pixels not counted."""
-        if not np.isfinite(self._full_scale):
-            return 0.0
-        part = frame
-        if self._scouting.target.kind == "disc":
-            part = frame[self._box(place, frame.shape)]
-        if part.size == 0:
-            return 0.0
-        full = cv2.compare(part, np.array(self._full_scale, dtype=np.float64).item(), cv2.CMP_GE)
-        if full.ndim == 3:
-            full = full.max(axis=2)
-        if cv2.countNonZero(full) < 4:
-            return 0.0
-        rows, columns = max(1, full.shape[0] // 4), max(1, full.shape[1] // 4)
-        share = cv2.resize(full, (columns, rows), interpolation=cv2.INTER_AREA)
-        count = np.count_nonzero(share >= 255 * _CLIP_SHARE) * 16
-        return float(min(1.0, count / max(1.0, float(self._area_px()))))
+    def _clipped(self, part: NDArray[Any]) -> float:
+        """Return the fraction of the target at full scale."""
+        return min(1.0, area_at_full_scale(part, self._full_scale) / max(1.0, float(self._scouting.target.mask.sum())))
 
-    def _row_jump(self, frame: NDArray[Any], place: Place) -> float:
-        part = frame[self._box(place, frame.shape)] if self._scouting.target.kind == "disc" else frame
+    def _row_jump(self, part: NDArray[Any]) -> float:
         if not hasattr(self._threads, "change"):
-            self._threads.change = np.empty(frame.shape, frame.dtype)
-        return _row_jump(np.ascontiguousarray(part) if part.ndim == 3 else part, 2 if self._mosaic else 1, self._threads.change)
-
-    def _area_px(self) -> float:
-        return float(self._scouting.target.mask.sum())
+            self._threads.change = np.empty(self._frame_size, part.dtype)
+        return row_jump(part, self._step, self._threads.change)
 
     def _box(self, place: Place, shape: tuple[int, ...]) -> tuple[slice, slice]:
         target, shift = self._scouting.target, self._shift_px(place)
@@ -311,39 +306,3 @@ class Surveyor:
 def _weighted(values: NDArray[np.float32], weight: NDArray[np.float32]) -> float:
     total = float(weight.sum())
     return float((values * weight).sum()) / total if total > 0 else 0.0
-
-
-def _row_jump(part: NDArray[Any], step: int, work: NDArray[Any]) -> float:
-    """Return the largest step between two rows that their neighbours do not share, in standard deviations.
-
-    Light that came through the telescope changes smoothly from row to row; where a transfer broke, one row differs.
-    `step` is 2 in a mosaic (rows of the same colours), else 1. The deviation is the median one of the frame's rows.
-    """
-    flat = part if part.ndim == 2 else part.reshape(part.shape[0], -1)
-    if flat.shape[0] < 8 * step or flat.shape[1] < 4:
-        return 0.0
-    into = work.reshape(-1)[: flat[step:].size].reshape(flat[step:].shape)
-    change = cv2.absdiff(flat[step:], flat[:-step], dst=into)
-    steps = cv2.reduce(change, 1, cv2.REDUCE_SUM, dtype=cv2.CV_64F if change.dtype.kind == "f" else cv2.CV_32F)[:, 0]
-    excess = steps[step:-step] - np.maximum(steps[: -2 * step], steps[2 * step :])
-    curvature = np.abs(steps[step:-step] - 0.5 * (steps[: -2 * step] + steps[2 * step :]))
-    middle = curvature.size // 2
-    usual = float(np.partition(curvature, middle)[middle])
-    return float(excess.max() / max(usual, 1e-6 * float(steps.mean()), 1e-12))
-
-
-def _roughness(sample: NDArray[Any], step: int) -> float:
-    """Return the mean absolute third difference of every fourth sampled row; the optics pass next to nothing of it."""
-    rows = sample[::4] if sample.shape[0] >= 16 else sample
-    rows = (rows[..., 1] if rows.ndim == 3 else rows).astype(np.float32)
-    if rows.shape[1] < 4 * step:
-        return np.nan
-    first = rows[:, step:] - rows[:, :-step]
-    second = first[:, step:] - first[:, :-step]
-    return float(cv2.norm(second[:, step:], second[:, :-step], cv2.NORM_L1)) / second.size
-
-
-def _not_finite(frame: NDArray[Any]) -> float:
-    if frame.dtype.kind != "f":
-        return 0.0
-    return 1.0 - float(np.count_nonzero(np.isfinite(frame))) / frame.size

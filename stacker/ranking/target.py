@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-_DISC_EDGE = 0.3
+DISC_EDGE = 0.3
 """Where a disc ends, as a fraction of its level above the sky: low enough to keep faint rings and a dark limb."""
 
 
@@ -44,11 +44,11 @@ def sight_target(plane: NDArray[np.float32]) -> Sighting:
     of the frame is flat compared with the step up to it.
     """
     sky, noise = _sky_level(plane)
-    smooth = cv2.blur(plane, (3, 3))
+    smooth = np.asarray(cv2.blur(plane, (3, 3)), dtype=np.float32)
     peak = float(smooth.max()) - sky
     core = _largest_region(smooth > sky + 0.5 * peak, smooth - np.float32(sky))
     level = float(np.median(plane[core])) - sky if core.any() else 0.0
-    mask = _largest_region(smooth > sky + max(_DISC_EDGE * level, 2 * noise), smooth - np.float32(sky))
+    mask = _largest_region(smooth > sky + max(DISC_EDGE * level, 2 * noise), smooth - np.float32(sky))
     return Sighting(_stands_in_sky(smooth, mask, sky, level), sky, level, noise, mask)
 
 

@@ -50,7 +50,7 @@ class Tracker(Protocol):
 
 
 class DiscTracker:
-    """Centroid of the light above a threshold; where the disc is cut by the border, a least-squares fit of the template.
+    """Centroid of the light above a threshold; where the border cuts the disc, a least-squares fit of the template.
 
     The threshold follows the frame's own brightness, so thin cloud does not move the centroid. A plain correlation
     with a cut disc has a flat top; the sum of squared differences over the pixels inside the frame has not.
@@ -60,7 +60,7 @@ class DiscTracker:
         self._template = np.clip(template - sky_adu, 0, None).astype(np.float32)
         self._level, self._noise, self._radius = level_adu, noise_adu, radius
         self._rows, self._columns = (np.arange(n, dtype=np.float32) for n in template.shape)
-        self._area = np.count_nonzero(self._template > _CLIP_LEVEL * self._lit_mean(self._template))
+        self._area = max(1, int(np.count_nonzero(self._template > _CLIP_LEVEL * self._lit_mean(self._template))))
         self._centre = self._centroid(self._template, _CLIP_LEVEL * level_adu)
         shape = [scipy.fft.next_fast_len(2 * n) for n in template.shape]
         self._padded = (shape[0], shape[1])
@@ -84,16 +84,15 @@ class DiscTracker:
         place = (row - self._centre[0], column - self._centre[1])
         if self._cut_by_border(above, threshold):
             place = self._fit(above * np.float32(self._level / max(seen, 1e-6)))
-        share = np.count_nonzero(above > threshold) / max(self._area, 1)
+        share = int(np.count_nonzero(above > threshold)) / self._area
         return Place(place[0], place[1], float(share), float(seen / self._noise), sky)
 
     def _sky(self, plane: Plane) -> float:
         border = np.concatenate([plane[0], plane[-1], plane[1:-1, 0], plane[1:-1, -1]])
         half = border.size // 2
-        # Half of the border may be covered by the disc; the lower quartile is then still sky.
-        return float(np.partition(border, half // 2)[half // 2]) if self._radius > min(plane.shape) / 3 else float(
-            np.partition(border, half)[half]
-        )
+        # A large disc may cover half of the border; the lower quartile is then still sky.
+        rank = half // 2 if self._radius > min(plane.shape) / 3 else half
+        return float(np.partition(border, rank)[rank])
 
     def _lit_mean(self, above: Plane) -> float:
         """Return the level of what is lit in this frame: the mean over half of its robust maximum."""
@@ -107,7 +106,8 @@ class DiscTracker:
             return above
         reach = 1.35 * self._radius + 3
         near = np.zeros_like(above)
-        part = np.s_[max(0, int(row - reach)) : int(row + reach) + 2, max(0, int(column - reach)) : int(column + reach) + 2]
+        top, left = max(0, int(row - reach)), max(0, int(column - reach))
+        part = np.s_[top : int(row + reach) + 2, left : int(column + reach) + 2]
         near[part] = above[part]
         return near
 
@@ -135,7 +135,11 @@ class SurfaceTracker:
     """
 
     def __init__(
-        self, keys: list[Plane], offsets: list[tuple[float, float]], times: list[int], predicted: list[tuple[float, float]]
+        self,
+        keys: list[Plane],
+        offsets: list[tuple[float, float]],
+        times: list[int],
+        predicted: list[tuple[float, float]],
     ) -> None:
         """`offsets`: where the target stands in each key; `predicted`: the same at the frames `times` (rising)."""
         shape = keys[0].shape
@@ -155,7 +159,7 @@ class SurfaceTracker:
         return other
 
     def locate(self, plane: Plane, index: int) -> Place:
-        """Return the surface's displacement from the anchor: against the likeliest key first, then against the others."""
+        """Return the surface's displacement from the anchor; the likeliest key is tried first, then the others."""
         spectrum = self._transform(plane) * self._filter
         norm = _norm(spectrum)
         if not norm > 0:
@@ -205,7 +209,7 @@ def _vertex(three: list[float]) -> float:
 
 
 def _taper(length: int) -> NDArray[np.float64]:
-    """Rise as cos^2 over the outer fifth on each side: flat in the middle, so that large shifts are hardly pulled to zero."""
+    """Rise as cos^2 over the outer fifth on each side; flat between, so that shifts are hardly pulled to zero."""
     position = (np.arange(length) + 0.5) / length
     return np.asarray(np.sin(np.pi / 2 * np.minimum(np.minimum(position, 1 - position) / _TAPER, 1)) ** 2)
 

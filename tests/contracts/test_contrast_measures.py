@@ -6,8 +6,6 @@ Pertuz, Puig & Garcia 2013, Pattern Recognition 46, 1415; Deng et al. 2015, Sola
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -40,8 +38,8 @@ def noisy(image: NDArray[np.float32], sigma_adu: float, seed: int) -> NDArray[np
 
 
 @pytest.fixture(params=NAMES)
-def measure(request: pytest.FixtureRequest) -> Iterator[Measure]:
-    yield MEASURES[request.param]
+def measure(request: pytest.FixtureRequest) -> Measure:
+    return MEASURES[request.param]
 
 
 @pytest.mark.parametrize("name", NAMES)

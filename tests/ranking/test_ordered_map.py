@@ -46,10 +46,9 @@ def test_an_exception_arrives_in_its_place(workers: int) -> None:
             raise ZeroDivisionError("seven")
         return i
 
-    seen = []
+    seen: list[int] = []
     with pytest.raises(ZeroDivisionError, match="seven"):
-        for i in ordered_map(fails_at_7, range(20), workers):
-            seen.append(i)
+        seen.extend(ordered_map(fails_at_7, range(20), workers))
     assert seen == list(range(7))
 
 
@@ -61,10 +60,9 @@ def test_a_failing_source_still_delivers_what_came_before(workers: int) -> None:
         yield from range(4)
         raise OSError("gone")
 
-    seen = []
+    seen: list[int] = []
     with pytest.raises(OSError, match="gone"):
-        for i in ordered_map(abs, source(), workers, lookahead=8):
-            seen.append(i)
+        seen.extend(ordered_map(abs, source(), workers, lookahead=8))
     assert seen == [0, 1, 2, 3]
 
 

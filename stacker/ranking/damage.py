@@ -1,0 +1,70 @@
+"""Signs of damage in a single frame as stored: torn transfers, fallen bits, saturation, pixels that are no numbers."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+_FULL_SHARE = 0.2
+"""Of 4x4 pixels so many must be at full scale: a lone hot pixel does not count, one colour of a mosaic does."""
+
+
+def row_jump(part: NDArray[Any], step: int, work: NDArray[Any]) -> float:
+    """Return the largest step between two rows that their neighbours do not share, in standard deviations.
+
+    Light that came through the telescope changes smoothly from row to row; where a transfer broke, one row differs.
+    `step` is 2 in a mosaic (rows of the same colours), else 1; `work` is a buffer of at least the part's size. The
+    deviation is the median one of the frame's rows.
+    """
+    flat = np.nan_to_num(part, posinf=0, neginf=0) if part.dtype.kind == "f" else part
+    flat = flat.reshape(flat.shape[0], -1) if flat.ndim == 3 else flat
+    if flat.shape[0] < 8 * step or flat.shape[1] < 4:
+        return 0.0
+    into = work.reshape(-1)[: flat[step:].size].reshape(flat[step:].shape)
+    change = cv2.absdiff(flat[step:], flat[:-step], dst=into)
+    steps = cv2.reduce(change, 1, cv2.REDUCE_SUM, dtype=cv2.CV_64F if change.dtype.kind == "f" else cv2.CV_32F)[:, 0]
+    excess = steps[step:-step] - np.maximum(steps[: -2 * step], steps[2 * step :])
+    curvature = np.abs(steps[step:-step] - 0.5 * (steps[: -2 * step] + steps[2 * step :]))
+    middle = curvature.size // 2
+    usual = float(np.partition(curvature, middle)[middle])
+    return float(excess.max() / max(usual, 1e-6 * float(steps.mean()), 1e-12))
+
+
+def roughness(sample: NDArray[Any], step: int) -> float:
+    """Return the mean absolute third difference of every fourth sampled row; the optics pass next to nothing of it."""
+    rows = sample[::4] if sample.shape[0] >= 16 else sample
+    rows = (rows[..., 1] if rows.ndim == 3 else rows).astype(np.float32)
+    rows = np.nan_to_num(rows, copy=False, posinf=0, neginf=0)
+    if rows.shape[1] < 4 * step:
+        return np.nan
+    first = rows[:, step:] - rows[:, :-step]
+    second = first[:, step:] - first[:, :-step]
+    total = cv2.norm(second[:, step:], second[:, :-step], cv2.NORM_L1)
+    return float(total) / float(second.size)
+
+
+def share_not_finite(frame: NDArray[Any]) -> float:
+    """Return the fraction of a frame's values that are nan or infinite."""
+    if frame.dtype.kind != "f":
+        return 0.0
+    return 1.0 - float(np.count_nonzero(np.isfinite(frame))) / frame.size
+
+
+def area_at_full_scale(part: NDArray[Any], full_scale: float) -> int:
+    """Return how many pixels lie in fields at full scale, lone hot pixels not counted."""
+    if not np.isfinite(full_scale) or part.size == 0:
+        return 0
+    limit: Any = float(full_scale)  # OpenCV takes a plain number here, its type stubs only an array
+    full = np.asarray(cv2.compare(part, limit, cv2.CMP_GE)) if part.ndim == 2 else _any_colour(part, full_scale)
+    if cv2.countNonZero(full) < 4:
+        return 0
+    rows, columns = max(1, full.shape[0] // 4), max(1, full.shape[1] // 4)
+    share = cv2.resize(full, (columns, rows), interpolation=cv2.INTER_AREA)
+    return int(np.count_nonzero(share >= 255 * _FULL_SHARE)) * 16
+
+
+def _any_colour(part: NDArray[Any], full_scale: float) -> NDArray[np.uint8]:
+    return np.where((part >= full_scale).any(axis=2), np.uint8(255), np.uint8(0))
