@@ -29,14 +29,14 @@ print(hashlib.sha256(pathlib.Path(sys.argv[1]).read_bytes()).hexdigest(), sys.ve
     if [ -f "$stamp" ] && [ "$(head -n 1 "$stamp")" = "$wanted" ] && has_extras "$stamp" "$@"; then
         set_bin "$venv"
         # Only the package itself may have changed; hatchling is in the environment, so nothing is fetched.
-        "$bin/python" -m pip install --quiet --no-deps --no-build-isolation --force-reinstall "$root"
+        "$bin/python" -m pip install -qq --no-deps --no-build-isolation --force-reinstall "$root"
         return
     fi
     echo "installing into $venv (once)" >&2
     "$python" -m venv --clear "$venv" ||
         { echo "python cannot make a virtual environment; install its venv module (python3-venv)" >&2; exit 1; }
     set_bin "$venv"
-    "$bin/python" -m pip install --quiet hatchling "$root${extras:+[$extras]}"
+    "$bin/python" -m pip install -qq hatchling "$root${extras:+[$extras]}"
     printf '%s\n' "$wanted" "$@" >"$stamp"
 }
 

@@ -26,7 +26,7 @@ ALLOWED: dict[str, tuple[str, ...]] = {
     "cli": (*GROUND, *STAGES, "settings_file", "run_folder", "pipeline", "simulation", "cli"),
     "__init__": (*GROUND, *STAGES, "run_folder", "pipeline"),
 }
-HEAVY = ("astropy", "av", "tifffile", "matplotlib", "imageio", "skimage", "tqdm", "argparse")
+HEAVY = ("astropy", "av", "tifffile", "matplotlib", "imageio", "skimage", "tqdm")
 TOP_LEVEL = {"README.md", "DEVELOPERS.md", "pyproject.toml", "stacker", "tests", "demo_frames", "scripts"}
 
 

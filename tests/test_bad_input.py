@@ -104,8 +104,10 @@ class Case:
 
     name: str
     make: Callable[[Path], Path]
+    words: str
+    """What the error, or the notes and reasons of a result, must say."""
     outcome: str = "error"
-    """`error`, `noted` (a result with a note), or `either`."""
+    """`error`, or `noted`: a result that tells what was met."""
     cause: Callable[[Path], Any] | None = None
     """Context in which the call is made, given the capture."""
 
@@ -145,24 +147,24 @@ def large(folder: Path) -> Path:
 
 
 CASES = (
-    Case("empty file", with_bytes("empty.avi", b"")),
-    Case("text with a video's ending", with_bytes("text.avi", b"clear until midnight, then fog\n" * 20)),
-    Case("header only", header_only),
-    Case("AVI cut in half", cut("half.avi", "avi", 0.5), "noted"),
-    Case("FITS cube cut in half", cut("half_cube.fits", "fits", 0.5), "noted"),
-    Case("compressed video cut in half", cut("half.mkv", "ffv1", 0.5), "either"),
-    Case("FITS without an image", fits_without_image),
-    Case("one odd-sized picture", odd_picture, "either"),
-    Case("permission denied", avi("secret.avi", frames(4)), cause=_refused),
-    Case("full disk", large, cause=_full_disk),
-    Case("a target that never appears", noise),
-    Case("one frame", avi("one.avi", frames(1)), "either"),
-    Case("three frames", avi("three.avi", frames(3)), "either"),
-    Case("all black", avi("black.avi", still(0))),
-    Case("all white", avi("white.avi", still(255))),
-    Case("some frames NaN", not_numbers(0.3), "noted"),
-    Case("all NaN", not_numbers(1.0)),
-    Case("no such file", lambda folder: folder / "nowhere.avi"),
+    Case("empty file", with_bytes("empty.avi", b""), "is empty"),
+    Case("text with a video's ending", with_bytes("text.avi", b"clear until midnight, then fog\n" * 20), "holds text"),
+    Case("header only", header_only, "no whole frame"),
+    Case("AVI cut in half", cut("half.avi", "avi", 0.5), "frames are not whole", "noted"),
+    Case("FITS cube cut in half", cut("half_cube.fits", "fits", 0.5), "frames are not whole", "noted"),
+    Case("compressed video cut in half", cut("half.mkv", "ffv1", 0.5), "frames are not whole", "noted"),
+    Case("FITS without an image", fits_without_image, "no image"),
+    Case("one odd-sized picture", odd_picture, "f00011.png: is 62x40 where the others are 96x96"),
+    Case("permission denied", avi("secret.avi", frames(4)), "not permitted", cause=_refused),
+    Case("full disk", large, "cannot be written", cause=_full_disk),
+    Case("a target that never appears", noise, "no target"),
+    Case("one frame", avi("one.avi", frames(1)), "too few frames", "noted"),
+    Case("three frames", avi("three.avi", frames(3)), "too few frames", "noted"),
+    Case("all black", avi("black.avi", still(0)), "blank"),
+    Case("all white", avi("white.avi", still(255)), "blank"),
+    Case("some frames NaN", not_numbers(0.3), "not finite", "noted"),
+    Case("all NaN", not_numbers(1.0), "blank or unreadable"),
+    Case("no such file", lambda folder: folder / "nowhere.avi", "no such file"),
 )
 
 
@@ -183,20 +185,21 @@ def test_one_line_nothing_half_written_and_the_others_done(
     runs = sorted(entry.name for entry in out.iterdir())
     run = out / (bad.name if bad.is_dir() else bad.stem)
     assert _files(out / "good") == sorted(RUN_FILES)
-    if case.outcome == "error" or (case.outcome == "either" and not run.exists()):
+    if case.outcome == "error":
         assert status == 1
         assert runs == ["good"]
         assert printed.err.startswith((f"{bad}", f"{run}"))
         assert printed.err.count("\n") == 1
         assert "; " in printed.err
-        assert "unexpected" not in printed.err
+        assert case.words in printed.err
         assert len(printed.out.splitlines()) == 1
     else:
         assert (status, printed.err) == (0, "")
         assert runs == sorted(["good", run.name])
         assert _files(run) == sorted(RUN_FILES)
         metrics = json.loads((run / "metrics.json").read_text(encoding="utf-8"))
-        assert metrics["notes"]
+        reasons = (run / "frames.csv").read_text(encoding="utf-8")
+        assert case.words in json.dumps(metrics["notes"]) + reasons
         assert metrics["frames_used"] <= metrics["frames_readable"] <= metrics["frames_total"]
         assert len(printed.out.splitlines()) == 2
 
