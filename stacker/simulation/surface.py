@@ -13,6 +13,7 @@ from stacker.simulation.texture import fractal_noise
 Real = NDArray[np.float32]
 
 _FINE = 2
+_BAND_ROWS = 256
 
 
 @dataclass(frozen=True)
@@ -44,8 +45,15 @@ def render_surface(
     step = km_per_px / _FINE
     side = int(np.ceil(np.hypot(*shape) * _FINE)) + 8
     height_km, plains = _relief(rng, surface, side, step)
-    albedo = 0.62 - 0.30 * plains + 0.05 * fractal_noise(rng, (side, side), 2.4, longest=0.2)
-    lit = _illuminate(height_km, albedo.astype(np.float32), surface, step)
+    albedo = 0.05 * fractal_noise(rng, (side, side), 2.4, longest=0.2)
+    albedo += 0.62 - 0.30 * plains
+    del plains
+    lit = np.empty_like(albedo)
+    for top in range(0, side, _BAND_ROWS):
+        # The light runs along the rows, so bands are independent but for the slope across, which needs a neighbour.
+        above, below = max(top - 1, 0), min(top + _BAND_ROWS + 1, side)
+        band = _illuminate(height_km[above:below], albedo[above:below], surface, step)
+        lit[top : top + _BAND_ROWS] = band[top - above :][:_BAND_ROWS]
     return _turn(lit, shape, surface.sun_angle_deg)
 
 
