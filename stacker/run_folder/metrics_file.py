@@ -10,6 +10,8 @@ from typing import Any
 
 import numpy as np
 
+from stacker.version import __version__
+
 SCHEMA_VERSION = 1
 
 METRIC_KEYS = (
@@ -40,7 +42,7 @@ METRIC_KEYS = (
 )
 """Every key after `schema_version`, in the order of the file."""
 PROVENANCE_KEYS = ("software_version", "capture_sha256")
-"""What made these numbers, after the measurements; left out where not given."""
+"""What made these numbers, after the measurements."""
 
 
 def complete_metrics(metrics: Mapping[str, Any]) -> dict[str, Any]:
@@ -54,8 +56,7 @@ def complete_metrics(metrics: Mapping[str, Any]) -> dict[str, Any]:
         whole[key] = _plain(metrics.get(key))
         if f"{key}_error" in metrics:
             whole[f"{key}_error"] = _plain(metrics[f"{key}_error"])
-    whole.update({key: _plain(metrics[key]) for key in PROVENANCE_KEYS if key in metrics})
-    whole["limits"] = whole["limits"] or []
+    whole |= {"software_version": __version__, "capture_sha256": _plain(metrics.get("capture_sha256"))}
     whole["notes"] = whole["notes"] or {}
     unknown = sorted(set(metrics) - set(whole))
     if unknown:

@@ -24,6 +24,7 @@ from stacker.run_folder.place import RUN_FILES, whole_folder
 from stacker.settings import Settings, StackingSettings
 from stacker.settings_file import load_settings
 from stacker.stacking.record import Stack
+from stacker.version import __version__
 
 COLUMNS = "frame,time_s,sharpness,brightness,dy_px,dx_px,used,reason"
 
@@ -97,7 +98,8 @@ def test_metrics_have_every_key_and_no_nan(tmp_path: Path) -> None:
     assert next(iter(read)) == "schema_version"
     assert set(METRIC_KEYS) <= set(read)
     assert (read["snr"], read["snr_error"], read["frames_used"], read["r0_mm"]) == (12.5, 0.5, 2, None)
-    assert (read["limits"], read["notes"]) == ([], {})
+    assert (read["limits"], read["notes"]) == (None, {})
+    assert read["software_version"] == __version__
 
 
 def test_a_metric_that_nobody_promised_is_refused() -> None:
