@@ -7,8 +7,8 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-from stacker.alignment.following import level_of
 from stacker.alignment.joining import join_halves
+from stacker.alignment.level import level_of
 from stacker.alignment.passes import CLASSES, Plan, State, first_pass, next_pass
 from stacker.alignment.planes import PlaneSource
 from stacker.alignment.prior import SHIFT_RMS_PX, turbulence_modes
@@ -28,7 +28,7 @@ DEFAULT_CUTOFF_CYC_PER_PX = 1 / 3
 """Used for scaling the rings where the optics are not known: a well-sampled capture."""
 SCHEDULES = {"full": ((2, 3), (2, 3), (1, 2), (1, 2)), "quick": ((2, 3), (2, 2))}
 """Passes as (binning in units of the fine level, Gauss-Newton steps)."""
-MODES = 300
+MODES = 200
 
 
 def fine_binning(region: Region, cutoff_cyc_per_px: float) -> int:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from stacker.alignment.following import Level, follow
+from stacker.alignment.following import follow
+from stacker.alignment.level import Level
 from stacker.alignment.prior import Modes
 from stacker.alignment.template import Rings, Transfer, build_template, power, spectrum
 
@@ -28,7 +29,7 @@ def join_halves(
     correlation = np.clip(cross / np.sqrt(np.maximum(own * other, floor**2)), 0, 1)
     residual = np.maximum(other - gain * cross, 1e-3 * other + floor) / rings.samples
     transfer = Transfer(gain, np.where(rings.samples > 1, correlation / np.sqrt(residual), 0))
-    template = build_template(first, transfer, rings, level.region, level.grid, modes, level.trusted, cutoff_known)
+    template = build_template(first, transfer, rings, level, modes, cutoff_known)
     height, width = second.shape
     start = np.zeros((len(level.region.tiles), modes.count))
     field, _ = follow(second, level, modes, template, start, np.zeros(2), (0, 0, height - 1, width - 1), steps=5)

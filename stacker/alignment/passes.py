@@ -2,25 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stacker.alignment.following import Level, follow, seen, shrink
+from stacker.alignment.following import follow
+from stacker.alignment.level import Level, seen, shrink
 from stacker.alignment.planes import Cut, PlaneSource
 from stacker.alignment.prior import Modes
 from stacker.alignment.template import (
     Rings,
     Template,
+    Transfer,
     build_template,
     measure_transfer,
     power,
     rings_of,
     spectrum,
 )
+from stacker.parallel import ordered_map
 
 Array = NDArray[np.float32]
 Progress = Callable[[int, int], None]
@@ -65,6 +68,13 @@ class Tally:
         self.power[kind] += sight.ring_power
         self.count[kind] += 1
         self.share[kind] += weight
+
+    def transfer(self, kind: int, rings: Rings, reference: NDArray[np.complex64], window: Array) -> Transfer:
+        """Return how class `kind` relates to the reference, given by its spectrum."""
+        count = max(int(self.count[kind]), 1)
+        share = self.share[kind] / count / max(float(self.share.sum()), 1e-12)
+        mean = spectrum(self.mean[kind] / count, window)
+        return measure_transfer(rings, reference, mean, self.power[kind] / count, float(min(share, 0.5)))
 
     def reference(self) -> Array:
         """Return the weighted mean; where no frame of weight looked, the plain mean of all."""
@@ -146,7 +156,7 @@ def first_pass(source: PlaneSource, state: State, plan: Plan, binning: int, prog
         ring_power = rings.sum(power(spectrum(image, level.window)))
         return Sight(cut.order, start, 0.0, 1.0, image, inside, ring_power)
 
-    _gather(source.each(look, progress), state, state.reference_weight(0.25), plan, binning, True)
+    _gather(source.each(look, progress), state, state.reference_weight(0.25), plan, binning, source.workers, True)
 
 
 def next_pass(
@@ -180,22 +190,28 @@ def next_pass(
             transform = spectrum(dewarped, target.window)
         return Sight(cut.order, coefficients, precision, gain, dewarped, inside, next_rings.sum(power(transform)))
 
-    _gather(source.each(look, progress), state, state.reference_weight(0.5), plan, next_binning)
+    _gather(source.each(look, progress), state, state.reference_weight(0.5), plan, next_binning, source.workers)
 
 
 def _gather(
-    sights: object, state: State, weight: NDArray[np.float64], plan: Plan, binning: int, with_patches: bool = False
+    sights: Iterable[Sight],
+    state: State,
+    weight: NDArray[np.float64],
+    plan: Plan,
+    binning: int,
+    workers: int,
+    with_patches: bool = False,
 ) -> None:
     """Take in the frames of a pass, centre the geometry of each half and make the templates of the next pass."""
     level, rings = plan.levels[binning], plan.rings(binning)
     tallies = [Tally.empty(level.rows.shape, len(rings.samples)) for _ in (0, 1)]
     gain = np.ones_like(state.gain)
-    for sight in sights:  # type: ignore[attr-defined]
+    for sight in sights:
         state.coefficients[sight.order] = sight.coefficients
         state.precision[sight.order] = sight.precision
         gain[sight.order] = sight.gain
         tallies[state.half[sight.order]].add(sight, int(state.kind[sight.order]), float(weight[sight.order]))
-    state.references, templates = [], []
+    state.references, jobs = [], []
     state.shift_variance = np.full(len(gain), np.nan)
     for half, tally in enumerate(tallies):
         members = np.flatnonzero(state.half == half)
@@ -207,33 +223,16 @@ def _gather(
                 normal = state.templates[half][state.kind[order]].tiles[0]
                 state.shift_variance[order] = normal.shift_variance(state.precision[order]).mean()
         reference = tally.reference()
-        transform = spectrum(reference, level.window)
-        shares = tally.share / np.maximum(tally.count, 1) / max(float(tally.share.sum()), 1e-12)
         # Frames in better air stand straighter: their mean geometry is the best guess of the true one.
         mean = np.average(state.coefficients[members], axis=0, weights=state.gain[members])
         state.coefficients[members] -= mean
         straight = level.warp(reference, level.maps(state.modes, -mean, np.zeros(2)))
-        templates.append(
-            [
-                build_template(
-                    straight,
-                    measure_transfer(
-                        rings,
-                        transform,
-                        spectrum(tally.mean[kind] / max(int(tally.count[kind]), 1), level.window),
-                        tally.power[kind] / max(int(tally.count[kind]), 1),
-                        float(min(shares[kind], 0.5)),
-                    ),
-                    rings,
-                    level.region,
-                    level.grid,
-                    state.modes,
-                    level.trusted,
-                    plan.cutoff_known,
-                    with_patches,
-                )
-                for kind in range(CLASSES)
-            ]
-        )
+        transform = spectrum(reference, level.window)
+        jobs += [(straight, tally.transfer(kind, rings, transform, level.window)) for kind in range(CLASSES)]
         state.references.append(straight)
-    state.templates = templates
+
+    def build(job: tuple[Array, Transfer]) -> Template:
+        return build_template(*job, rings, level, state.modes, plan.cutoff_known, with_patches)
+
+    built = list(ordered_map(build, jobs, workers))
+    state.templates = [built[first : first + CLASSES] for first in range(0, len(built), CLASSES)]

@@ -69,9 +69,8 @@ class PlaneSource:
         """Yield `work(cut)` for every used frame, in order."""
         orders = {int(frame): order for order, frame in enumerate(self.frames)}
         reading = ((orders[index], frame) for index, frame in self.capture.read(self.frames.tolist()))
-        done = 0
-        for result in ordered_map(lambda pair: work(self.cut(*pair)), reading, self.workers):
+        results = ordered_map(lambda pair: work(self.cut(*pair)), reading, self.workers)
+        for done, result in enumerate(results, start=1):
             yield result
-            done += 1
             if progress:
                 progress(done, len(self.frames))

@@ -19,7 +19,7 @@ SHIFT_RMS_PX = 2.0
 class Modes:
     """The leading modes of the prior: potential = shapes @ y with y standard normal."""
 
-    shapes: NDArray[np.float64]
+    shapes: NDArray[np.float32]
     """(nodes, modes); the first two are the shifts along rows and columns, in units of the prior's shift."""
     nodes: tuple[int, int]
 
@@ -30,7 +30,11 @@ class Modes:
 
     def potential(self, y: NDArray[np.float64]) -> NDArray[np.float32]:
         """Return the potential (node rows, node columns) of one coefficient vector (modes,)."""
-        return (self.shapes @ y).reshape(self.nodes).astype(np.float32)
+        return (self.shapes @ y.astype(np.float32)).reshape(self.nodes)
+
+    def project(self, nodes: NDArray[np.float32]) -> NDArray[np.float64]:
+        """Return shapes^T applied to sums over the nodes."""
+        return (nodes @ self.shapes).astype(np.float64)
 
 
 def turbulence_modes(shape: tuple[int, int], step_px: float, rms_px: float, limit: int) -> Modes:
@@ -53,4 +57,4 @@ def turbulence_modes(shape: tuple[int, int], step_px: float, rms_px: float, limi
     leading = leading[variance[leading] > 1e-6 * variance.max()]
     shapes = vectors[:, leading] * np.sqrt(variance[leading])
     shifts = np.stack([y, x], axis=1) * SHIFT_RMS_PX
-    return Modes(np.concatenate([shifts, shapes], axis=1), (rows, columns))
+    return Modes(np.concatenate([shifts, shapes], axis=1).astype(np.float32), (rows, columns))

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from stacker.alignment.following import Level, level_of
+from stacker.alignment.level import Level, level_of
 from stacker.alignment.prior import Modes
 from stacker.alignment.region import Region
 from stacker.calibration.defects import DefectRepair

@@ -41,10 +41,10 @@ class Grid:
         """Return (dy_px, dx_px), each (h, w), the gradient of a potential (node rows, node columns) in full px."""
         return self.row_slope @ potential @ self.column.T, self.row @ potential @ self.column_slope.T
 
-    def adjoint(self, along_row: Array, along_column: Array) -> NDArray[np.float64]:
+    def adjoint(self, along_row: Array, along_column: Array) -> Array:
         """Return the transpose of `displacement` applied to two (h, w) maps, raveled over the nodes."""
         sums = self.row_slope.T @ along_row @ self.column + self.row.T @ along_column @ self.column_slope
-        return sums.ravel().astype(np.float64)
+        return np.asarray(sums.ravel(), np.float32)
 
     def normal_matrix(self, along_row: Array, along_column: Array, weight: Array) -> NDArray[np.float64]:
         """Return A = sum over pixels of weight (J^T J), J the slope of a template (two maps) along the node potentials.

@@ -13,10 +13,9 @@ import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 
+from stacker.alignment.level import Level
 from stacker.alignment.patches import Patches, place_patches
 from stacker.alignment.prior import Modes
-from stacker.alignment.region import Region
-from stacker.alignment.spline import Grid
 
 Array = NDArray[np.float32]
 RINGS = 40
@@ -147,14 +146,13 @@ def build_template(
     reference: Array,
     transfer: Transfer,
     rings: Rings,
-    region: Region,
-    grid: Grid,
+    level: Level,
     modes: Modes,
-    trusted: Array,
     limit_to_cutoff: bool,
     with_patches: bool = False,
 ) -> Template:
     """Return the whitened, blurred reference with its slopes per px and each tile's normal equations."""
+    grid = level.grid
     places = np.arange(len(transfer.gain)) + 0.5
     whitening = np.interp(rings.position, places, transfer.whitening).astype(np.float32)
     if limit_to_cutoff:
@@ -167,15 +165,14 @@ def build_template(
     along_row, along_column = np.zeros_like(image), np.zeros_like(image)
     along_row[1:-1] = (image[2:] - image[:-2]) / (2 * grid.binning)
     along_column[:, 1:-1] = (image[:, 2:] - image[:, :-2]) / (2 * grid.binning)
-    height, width = region.tile_shape[0] // grid.binning, region.tile_shape[1] // grid.binning
     tiles, patches = [], []
-    for row, column in region.tiles:
-        part = np.s_[row // grid.binning :, column // grid.binning :]
-        pieces = [m[part][:height, :width] for m in (along_row, along_column, trusted)]
-        matrix = modes.shapes.T @ grid.normal_matrix(*pieces) @ modes.shapes
-        values, vectors = np.linalg.eigh((matrix + matrix.T) / 2)
+    for number in range(len(level.region.tiles)):
+        inner, down, right, weight = (level.tile(number, m) for m in (image, along_row, along_column, level.trusted))
+        normal = grid.normal_matrix(down, right, weight).astype(np.float32)
+        matrix = (modes.shapes.T @ (normal @ modes.shapes)).astype(np.float64)
+        matrix = (matrix + matrix.T) / 2
+        values, vectors = np.linalg.eigh(matrix)
         tiles.append(TileNormal(matrix, vectors, np.maximum(values, 0)))
         if with_patches:
-            inner = image[part][:height, :width]
-            patches.append(place_patches(inner, pieces[0], pieces[1], grid, modes))
+            patches.append(place_patches(inner, down, right, grid, modes))
     return Template(whitening, image, along_row, along_column, tuple(tiles), tuple(patches))

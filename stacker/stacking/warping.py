@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stacker.alignment.following import Level, seen
+from stacker.alignment.level import Level, seen
 from stacker.alignment.record import Alignment
 from stacker.capture.mosaic import colour_offsets
 

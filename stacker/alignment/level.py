@@ -1,0 +1,96 @@
+"""One binning of the aligned region: its pixels, its splines, and sampling at displaced points."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stacker.alignment.prior import Modes
+from stacker.alignment.region import Region
+from stacker.alignment.spline import Grid, spline_grid
+
+Array = NDArray[np.float32]
+
+
+@dataclass(frozen=True)
+class Level:
+    """One binning of the region: its splines and the pixel coordinates that every warp starts from."""
+
+    region: Region
+    grid: Grid
+    rows: Array
+    columns: Array
+    blend: tuple[Array, ...]
+    trusted: Array
+    window: Array
+
+    @property
+    def binning(self) -> int:
+        """Pixels of the camera an edge."""
+        return self.grid.binning
+
+    def tile(self, number: int, plane: Array) -> Array:
+        """Return the part of a region-sized map that belongs to one tile."""
+        row, column = self.region.tiles[number]
+        height, width = self.region.tile_shape
+        return plane[row // self.binning :, column // self.binning :][: height // self.binning, : width // self.binning]
+
+    def displacement(self, modes: Modes, coefficients: NDArray[np.float64]) -> tuple[Array, Array]:
+        """Return (dy_px, dx_px) over the region from the coefficients (tiles, modes)."""
+        if len(coefficients) == 1:
+            return self.grid.displacement(modes.potential(coefficients[0]))
+        total = np.zeros_like(self.rows), np.zeros_like(self.rows)
+        for number, y in enumerate(coefficients):
+            for whole, part in zip(total, self.grid.displacement(modes.potential(y)), strict=True):
+                self.tile(number, whole)[...] += self.blend[number] * part
+        return total
+
+    def maps(self, modes: Modes, coefficients: NDArray[np.float64], shift: NDArray[np.float64]) -> tuple[Array, Array]:
+        """Return the (rows, columns) in a binned cut at which the target's points of the region stand."""
+        dy, dx = self.displacement(modes, coefficients)
+        for displacement, base, moved in zip((dy, dx), (self.rows, self.columns), shift, strict=True):
+            displacement += np.float32(moved)
+            displacement /= np.float32(self.binning)
+            displacement += base
+        return dy, dx
+
+    def warp(self, image: Array, maps: tuple[Array, Array], interpolation: int = cv2.INTER_CUBIC) -> Array:
+        """Return an image of this level sampled at the maps."""
+        return np.asarray(cv2.remap(image, maps[1], maps[0], interpolation, borderMode=cv2.BORDER_REFLECT), np.float32)
+
+
+def level_of(region: Region, step_px: float, binning: int) -> Level:
+    """Return one binning of a region."""
+    height, width = region.shape[0] // binning, region.shape[1] // binning
+    rows, columns = np.mgrid[:height, :width].astype(np.float32)
+    return Level(
+        region,
+        spline_grid(region.tile_shape, step_px, binning),
+        rows,
+        columns,
+        tuple(region.blend(binning)) if len(region.tiles) > 1 else (),
+        region.trusted(binning),
+        region.window(binning),
+    )
+
+
+def shrink(plane: Array, binning: int) -> Array:
+    """Return the mean over `binning` x `binning` pixels."""
+    if binning == 1:
+        return plane
+    size = plane.shape[1] // binning, plane.shape[0] // binning
+    return np.asarray(cv2.resize(plane, size, interpolation=cv2.INTER_AREA), np.float32)
+
+
+def seen(maps: tuple[Array, Array], bounds: tuple[float, float, float, float]) -> Array | None:
+    """Return 1 where the maps stay inside (top, left, bottom, right) of a cut, 0 elsewhere; None if all do."""
+    top, left, bottom, right = bounds
+    rows, columns = maps
+    extremes = *cv2.minMaxLoc(rows)[:2], *cv2.minMaxLoc(columns)[:2]
+    if extremes[0] >= top and extremes[1] <= bottom and extremes[2] >= left and extremes[3] <= right:
+        return None
+    inside = (rows >= top) & (rows <= bottom) & (columns >= left) & (columns <= right)
+    return inside.astype(np.float32)
