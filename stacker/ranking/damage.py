@@ -34,8 +34,8 @@ def row_jump(part: NDArray[Any], step: int, work: NDArray[Any]) -> float:
 
 
 def roughness(sample: NDArray[Any], step: int) -> float:
-    """Return the mean absolute third difference of every fourth sampled row; the optics pass next to nothing of it."""
-    rows = sample[::4] if sample.shape[0] >= 16 else sample
+    """Return the mean absolute third difference of every eighth sampled row; the optics pass next to nothing of it."""
+    rows = sample[::8] if sample.shape[0] >= 64 else sample
     rows = (rows[..., 1] if rows.ndim == 3 else rows).astype(np.float32)
     rows = np.nan_to_num(rows, copy=False, posinf=0, neginf=0)
     if rows.shape[1] < 4 * step:
@@ -57,7 +57,8 @@ def area_at_full_scale(part: NDArray[Any], full_scale: float) -> int:
     """Return how many pixels lie in fields at full scale, lone hot pixels not counted."""
     if not np.isfinite(full_scale) or part.size == 0:
         return 0
-    limit: Any = float(full_scale)  # OpenCV takes a plain number here, its type stubs only an array
+    # OpenCV takes a plain number here, its type stubs only an array.
+    limit: Any = int(full_scale) if part.dtype.kind == "u" else float(full_scale)
     full = np.asarray(cv2.compare(part, limit, cv2.CMP_GE)) if part.ndim == 2 else _any_colour(part, full_scale)
     if cv2.countNonZero(full) < 4:
         return 0

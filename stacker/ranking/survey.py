@@ -91,6 +91,7 @@ class Surveyor:
         self._scouting, self.cells = scouting, cells
         self._full_scale, self._step = capture.full_scale, 2 if capture.mosaic else 1
         self._frame_size = int(np.prod(capture.shape))
+        self._area_px = max(1.0, float(scouting.target.mask.sum()))
         binning = scouting.binning
         joined = binning.fine**2
         quantisation = 1 / 12 if capture.dtype.kind == "u" and joined > 1 else 0.0
@@ -286,7 +287,7 @@ class Surveyor:
 
     def _clipped(self, part: NDArray[Any]) -> float:
         """Return the fraction of the target at full scale."""
-        return min(1.0, area_at_full_scale(part, self._full_scale) / max(1.0, float(self._scouting.target.mask.sum())))
+        return min(1.0, area_at_full_scale(part, self._full_scale) / self._area_px)
 
     def _row_jump(self, part: NDArray[Any]) -> float:
         if not hasattr(self._threads, "change"):

@@ -125,7 +125,8 @@ class DiscTracker:
 
     def _fit(self, above: Plane) -> tuple[float, float]:
         cross = scipy.fft.irfft2(scipy.fft.rfft2(above, self._padded) * self._spectrum, self._padded)
-        return peak_position(2 * cross - self._expected)
+        row, column, _ = peak_position(2 * cross - self._expected)
+        return row, column
 
 
 class SurfaceTracker:
@@ -181,8 +182,7 @@ class SurfaceTracker:
 
     def _against(self, spectrum: NDArray[np.complex64], norm: float, key: int) -> Place:
         surface: Plane = scipy.fft.irfft2(spectrum * self._spectra[key], self._size)
-        row, column = peak_position(surface)
-        peak = float(cv2.minMaxLoc(surface)[1])
+        row, column, peak = peak_position(surface)
         # The band passes no constant term, so the root mean square is the standard deviation.
         spread = float(cv2.norm(surface)) / np.sqrt(surface.size)
         overlap = max(0.1, 1 - abs(row) / self._shape[0]) * max(0.1, 1 - abs(column) / self._shape[1])
@@ -192,15 +192,18 @@ class SurfaceTracker:
         return Place(float(row + offset[0]), float(column + offset[1]), float(quality), peak / (spread + 1e-30))
 
 
-def peak_position(surface: Plane) -> tuple[float, float]:
-    """Return the signed (row, column) lag of a circular correlation's maximum, by a parabola through its neighbours."""
+def peak_position(surface: Plane) -> tuple[float, float, float]:
+    """Return signed row and column lag of a circular correlation's maximum, and its height.
+
+    The lag is refined by a parabola through the maximum and its neighbours; the height is the highest sample's.
+    """
     rows, columns = surface.shape
-    _, _, _, (column, row) = cv2.minMaxLoc(surface)
+    _, peak, _, (column, row) = cv2.minMaxLoc(surface)
     down = [float(surface[(row + i) % rows, column]) for i in (-1, 0, 1)]
     across = [float(surface[row, (column + i) % columns]) for i in (-1, 0, 1)]
     signed_row = row - rows if row > rows // 2 else row
     signed_column = column - columns if column > columns // 2 else column
-    return signed_row + _vertex(down), signed_column + _vertex(across)
+    return signed_row + _vertex(down), signed_column + _vertex(across), float(peak)
 
 
 def _vertex(three: list[float]) -> float:
