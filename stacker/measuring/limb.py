@@ -84,7 +84,7 @@ def limb_profile(image: Real, mask: NDArray[np.bool_]) -> LimbProfile | None:
 
 
 def limb_overshoot(image: Real, mask: NDArray[np.bool_]) -> LimbOvershoot | None:
-    """Return the ringing at the limb of a disc in `image` (H, W), in percent of the disc's level; None without a clean limb.
+    """Return the ringing at the limb of a disc in `image` (H, W), in percent of its level; None without a clean limb.
 
     Inside: how far the profile rises, going outward from the disc, before it falls off the edge. Outside: how far it
     dips below the sky beyond the edge. Both are 0 for any disc that only darkens towards its limb, however blurred.

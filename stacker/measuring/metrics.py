@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from stacker.capture.circumstances import Circumstances
 from stacker.measuring.limb import limb_overshoot
 from stacker.measuring.noise import frame_noise, level, stack_noise
-from stacker.measuring.resolution import Resolution, measure_resolution
+from stacker.measuring.resolution import measure_resolution
 from stacker.measuring.spectra import analysis_window
 from stacker.sky.optics import cutoff_cyc_per_px, scale_arcsec_per_px
 from stacker.stacking.record import Stack
@@ -53,12 +53,20 @@ def _noise_figures(stack: Stack, best_frame: Real | None, notes: dict[str, str])
     single = None
     if best_frame is not None and best_frame.shape[:2] == stack.mask.shape:
         frame = green(best_frame)
-        single = _ratio(level(frame, stack.mask, stack.kind), frame_noise(frame, stack.mask))
+        single = _ratio(level(frame, stack.mask, stack.kind), _single_noise(frame, stack.mask, best_frame.ndim == 3))
     if snr is None:
         notes["snr"] = "the half-stacks do not differ, or the target is not brighter than the sky"
     if single is None:
         notes["snr_best_frame"] = "no single frame could be measured"
     return {"snr": snr, "snr_best_frame": single}
+
+
+def _single_noise(frame: Real, mask: NDArray[np.bool_], colour: bool) -> float:
+    """Return a frame's noise; in a colour frame the noisiest of four sub-lattices, since a mosaic fills the others."""
+    if not colour:
+        return frame_noise(frame, mask)
+    parts = [(frame[i::2, j::2], mask[i::2, j::2]) for i in (0, 1) for j in (0, 1)]
+    return max((frame_noise(np.ascontiguousarray(part), where) for part, where in parts if where.any()), default=0.0)
 
 
 def _ratio(signal: float, noise: float) -> float | None:

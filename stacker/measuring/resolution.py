@@ -171,7 +171,7 @@ def _smoothed(correlation: Curve, count: Curve) -> Curve:
 
 
 def _first_fall(rings: Rings, excess: Curve, usable: NDArray[np.bool_], limit: float) -> float | None:
-    """Return the frequency where `excess` first falls below 0, `limit` where it never does, None where it is never above.
+    """Return the frequency where `excess` first falls below 0: `limit` where it never does, None where it never is above.
 
     The quadratic surface that was removed takes the signal of the very lowest rings with it, so these may lie below.
     """

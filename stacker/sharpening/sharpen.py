@@ -90,8 +90,14 @@ def _air(stack: Stack, window: AnalysisWindow, rings: Rings, cutoff: float, obst
     if stack.frame_power is None or stack.frame_power.shape != window.spectrum_shape:
         return None
     single = ring_means(stack.frame_power, window, cutoff)
-    evidence = Evidence(rings.frequency_cyc_per_px, rings.count, rings.cross, rings.correlation, single)
+    evidence = Evidence(rings.frequency_cyc_per_px, rings.count, rings.cross, rings.correlation, single, _kept_share(stack))
     return fit_air(evidence, cutoff, obstruction_ratio)
+
+
+def _kept_share(stack: Stack) -> float:
+    """Return the effective number of frames in the mean over the number that the capture has."""
+    square = float((stack.weights**2).sum())
+    return float(np.clip(stack.weights.sum() ** 2 / (square * len(stack.weights)), 0.02, 1.0)) if square > 0 else 1.0
 
 
 def signal_share(rings: Rings, cutoff_cyc_per_px: float) -> Curve:
