@@ -12,10 +12,11 @@ from stacker.capture import Capture, CaptureError
 from stacker.parallel import ordered_map
 from stacker.ranking.cells import lay_cells
 from stacker.ranking.faults import Notes, difference, find_copies, judge
+from stacker.ranking.glance import UNREADABLE, Glance
 from stacker.ranking.looks import is_sequential
 from stacker.ranking.record import Ranking
 from stacker.ranking.scouting import Scouting, scout
-from stacker.ranking.survey import UNREADABLE, Glance, Surveyor
+from stacker.ranking.survey import Surveyor
 from stacker.settings import RankingSettings
 
 Progress = Callable[[int, int], None]

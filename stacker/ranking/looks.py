@@ -22,7 +22,8 @@ from stacker.ranking.target import Sighting, sight_target
 
 _SCOUTS = 36
 _NOISE_SCOUTS = 8
-_SHORT = 400
+_SEEK_COST = 8
+"""Seeking one frame of a compressed video costs about as much as decoding so many in sequence."""
 
 
 @dataclass(frozen=True)
@@ -100,10 +101,11 @@ def take_looks(capture: Capture, binning: Binning, without: frozenset[int] = fro
 def read_few(capture: Capture, indices: Iterable[int]) -> Iterator[tuple[int, NDArray[Any]]]:
     """Yield `(index, frame)` for the frames that can be read, in rising order.
 
-    A short capture that must be decoded in sequence is decoded once through; in a long one each frame is sought.
+    Where frames must be decoded in sequence, many of them are met by decoding the capture once through; of a few
+    each is sought.
     """
     wanted = sorted(indices)
-    if is_sequential(capture) and len(capture) <= _SHORT:
+    if is_sequential(capture) and len(wanted) * _SEEK_COST >= len(capture):
         try:
             yield from capture.read(wanted)
             return
