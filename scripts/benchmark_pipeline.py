@@ -34,6 +34,7 @@ CAPTURES: dict[str, tuple[str, ...]] = {
 }
 _STAGES = """
 import json, sys, tempfile, time
+from stacker.blas_threads import one_blas_thread
 from stacker.cli.machine import settle
 settle()
 from stacker.pipeline import process
@@ -42,7 +43,7 @@ began = {}; ended = {}
 def progress(stage, done, total):
     now = time.perf_counter()
     began.setdefault(stage, now); ended[stage] = now
-with tempfile.TemporaryDirectory() as out:
+with tempfile.TemporaryDirectory() as out, one_blas_thread():
     start = time.perf_counter()
     process(sys.argv[1], out, Settings(stacking=StackingSettings(keep=float(sys.argv[2]))), progress=progress)
     whole = time.perf_counter() - start
