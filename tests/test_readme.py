@@ -2,9 +2,11 @@
 
 import argparse
 import re
+import shutil
 from collections.abc import Iterator
 from dataclasses import fields, is_dataclass
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -79,6 +81,17 @@ def test_every_sidecar_key_in_use_has_its_option() -> None:
     """Calibration files are on record only, so the command line has no option for them."""
     assert all(is_dataclass(getattr(Circumstances(), table)) for _, table, *_ in OPTIONS if table != "capture")
     assert {key for _, _, key, *_ in OPTIONS} == set(SIDECAR_KEYS) - {"dark", "flat", "bias"}
+
+
+def test_the_python_of_the_readme_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, checkout: Path) -> None:
+    monkeypatch.chdir(tmp_path)
+    shutil.copytree(checkout / "demo_frames", "demo_frames")
+    (block,) = re.findall(r"```python\n(.*?)```", _readme(), flags=re.DOTALL)
+    names: dict[str, Any] = {}
+    exec(compile(block, "README.md", "exec"), names)
+    assert sorted(entry.name for entry in names["run"].folder.iterdir()) == sorted(RUN_FILES)
+    assert names["finished"].image.shape == names["linear"].image.shape
+    assert 18 <= names["metrics"]["keep_percent"] <= 22
 
 
 def test_the_two_commands_and_the_solar_caution_come_first() -> None:
