@@ -8,19 +8,32 @@ from numpy.typing import NDArray
 
 Real = NDArray[np.float32]
 
+_LEAST_SHARE = 0.05
+
+
+def local_gate(plane: Real, noise_plane: Real, scale: int, target: NDArray[np.bool_]) -> Real:
+    """Return how much of a plane's sharpening is let through, 0 to 1, (H, W).
+
+    Where the local share of signal in the plane's power is at least what is usual on the `target`, all of it: the
+    overall gain already allows for that. Where less is signal (sky, smooth ground), as much less.
+    """
+    share = local_signal_share(plane, noise_plane, scale)
+    usual = max(float(np.median(share[target])), _LEAST_SHARE)
+    return np.asarray(np.minimum(share / np.float32(usual), 1.0), np.float32)
+
 
 def local_signal_share(plane: Real, noise_plane: Real, scale: int) -> Real:
     """Return the share of a plane's local power that is signal, 0 to 1: the local Wiener factor 1 - noise / power.
 
     `noise_plane` is the same plane of half the difference of two half-stacks. Powers are means over a neighbourhood
-    of a few times the plane's scale; noise over a wider one, since it changes slowly. Lee 1980, IEEE Trans. PAMI 2,
+    of a few times the plane's scale, noise over a wider one, since it changes slowly. Lee 1980, IEEE Trans. PAMI 2,
     165 (local statistics).
     """
     width = 3.0 * 2**scale
     power = _local_power(plane, width)
     noise = _local_power(noise_plane, 2.0 * width)
     share = 1.0 - noise / np.maximum(power, np.float32(1e-30))
-    return np.clip(share, 0.0, 1.0, out=share)
+    return np.asarray(np.clip(share, 0.0, 1.0), np.float32)
 
 
 def _local_power(plane: Real, width: float) -> Real:

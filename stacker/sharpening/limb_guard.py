@@ -13,10 +13,10 @@ from numpy.typing import NDArray
 Real = NDArray[np.float32]
 
 
-def guard_limb(sharpened: Real, image: Real, mask: NDArray[np.bool_], reach_px: float, noise: float) -> Real:
+def guard_limb(sharpened: Real, image: Real, mask: NDArray[np.bool_], reach_px: float) -> Real:
     """Return `sharpened` held, within `reach_px` of the limb, inside the local range of `image` (H, W).
 
-    `mask` is True on the disc. The hold fades out over another `reach_px`; `noise` (ADU) widens the range.
+    `mask` is True on the disc. The hold fades out over another `reach_px`.
     """
     inside = mask.astype(np.uint8)
     distance = cv2.distanceTransform(inside, cv2.DIST_L2, 5) + cv2.distanceTransform(1 - inside, cv2.DIST_L2, 5)
@@ -24,5 +24,5 @@ def guard_limb(sharpened: Real, image: Real, mask: NDArray[np.bool_], reach_px: 
     side = 2 * round(reach_px) + 1
     near = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (side, side))
     calm = cv2.GaussianBlur(image, (0, 0), 0.8)
-    held = np.clip(sharpened, cv2.erode(calm, near) - noise, cv2.dilate(calm, near) + noise)
+    held = np.clip(sharpened, cv2.erode(calm, near), cv2.dilate(calm, near))
     return np.asarray(sharpened + hold * (held - sharpened), np.float32)

@@ -1,4 +1,4 @@
-"""Sharpening in order: what is signal, what the air took, gains that give it back, gate, limb, border."""
+"""Sharpening in order: what is signal, what the air took, the gain that gives it back, gate, limb, border."""
 
 from __future__ import annotations
 
@@ -8,12 +8,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stacker.measuring.resolution import Rings, ring_means, ring_sums, shifted_spectrum, spectrum_shift
-from stacker.measuring.spectra import AnalysisWindow, analysis_window, windowed_spectrum
+from stacker.measuring.resolution import Resolution, Rings, measure_resolution, ring_means
+from stacker.measuring.spectra import AnalysisWindow, analysis_window
 from stacker.settings import SharpeningSettings
 from stacker.sharpening.air import Air, Evidence, fit_air
-from stacker.sharpening.gains import gains_for
-from stacker.sharpening.gate import local_signal_share
+from stacker.sharpening.filtering import filtered
+from stacker.sharpening.gate import local_gate
 from stacker.sharpening.limb_guard import guard_limb
 from stacker.sharpening.record import Sharpened
 from stacker.sharpening.starlet import starlet
@@ -24,6 +24,7 @@ Curve = NDArray[np.float64]
 
 _UNKNOWN_CUTOFF = 0.4
 _LEAST_TRANSFER = 0.02
+_NOTHING = "not sharpened: "
 
 
 @dataclass(frozen=True)
@@ -46,25 +47,30 @@ def sharpen(
     """Undo the blur of the air in a stack, as far as its half-stacks agree.
 
     `cutoff_cyc_per_px` is the telescope's D/lambda, one number or one a colour; None where telescope or camera are
-    unknown. The mean level and the scale of the stack are kept.
+    unknown. The mean level and the scale of the stack are kept. Nothing is sharpened, and `note` says so, where no
+    detail stands above the noise.
     """
     channels = _channels(stack, cutoff_cyc_per_px)
     try:
         window = analysis_window(stack.mask, stack.kind)
     except ValueError as error:
-        gains = np.ones((len(channels), settings.planes))
-        return Sharpened(stack.image.copy(), gains, None, None, f"not sharpened: {error}")
-    rings = [_rings(channel, window) for channel in channels]
+        return _unsharpened(stack, len(channels), settings, str(error))
+    seen = [measure_resolution(one.half_a, one.half_b, window, one.cutoff) for one in channels]
     leading = len(channels) // 2
-    air = _air(stack, window, rings[leading], channels[leading].cutoff, obstruction_ratio)
-    images, gains_of = [], []
-    for channel, seen in zip(channels, rings, strict=True):
-        gains = _gains(seen, None if air is None else air.at_cutoff(channel.cutoff), channel.cutoff, settings)
-        images.append(_apply(channel, gains, stack, settings))
-        gains_of.append(gains)
+    if seen[leading].half_bit_px is None:
+        return _unsharpened(stack, len(channels), settings, seen[leading].note)
+    air = _air(stack, window, seen[leading].rings, channels[leading].cutoff, obstruction_ratio)
+    if air is None:
+        return _unsharpened(stack, len(channels), settings, "too little detail to measure the blur")
+    images, gains = zip(
+        *(_sharpened(one, shown, air, stack, settings) for one, shown in zip(channels, seen, strict=True)), strict=True
+    )
     image = images[0] if stack.image.ndim == 2 else np.stack(images, -1)
-    note = "" if air is not None else "not sharpened: too little detail stands above the noise to measure the blur"
-    return Sharpened(image, np.stack(gains_of), air and air.aperture_over_r0, air and air.jitter_px, note)
+    return Sharpened(image, np.stack(gains), air.aperture_over_r0, air.jitter_px, "")
+
+
+def _unsharpened(stack: Stack, colours: int, settings: SharpeningSettings, why: str) -> Sharpened:
+    return Sharpened(stack.image.copy(), np.ones((colours, settings.planes)), None, None, _NOTHING + why)
 
 
 def _channels(stack: Stack, cutoff: float | tuple[float, float, float] | None) -> list[_Channel]:
@@ -75,75 +81,78 @@ def _channels(stack: Stack, cutoff: float | tuple[float, float, float] | None) -
         return np.ascontiguousarray(array if array.ndim == 2 else array[..., colour], np.float32)
 
     return [
-        _Channel(*(plane(a, k) for a in (stack.image, stack.half_a, stack.half_b, stack.coverage)), cutoffs[k])
+        _Channel(
+            plane(stack.image, k),
+            plane(stack.half_a, k),
+            plane(stack.half_b, k),
+            plane(stack.coverage, k),
+            cutoffs[k],
+        )
         for k in range(colours)
     ]
 
 
-def _rings(channel: _Channel, window: AnalysisWindow) -> Rings:
-    a, b = windowed_spectrum(channel.half_a, window), windowed_spectrum(channel.half_b, window)
-    b = shifted_spectrum(b, window, spectrum_shift(a, b, window))
-    return ring_sums(a, b, window, channel.cutoff)
-
-
 def _air(stack: Stack, window: AnalysisWindow, rings: Rings, cutoff: float, obstruction_ratio: float) -> Air | None:
-    if stack.frame_power is None or stack.frame_power.shape != window.spectrum_shape:
-        return None
-    single = ring_means(stack.frame_power, window, cutoff)
-    evidence = Evidence(rings.frequency_cyc_per_px, rings.count, rings.cross, rings.correlation, single, _kept_share(stack))
+    """Return the air as the single frames tell it; where they were not kept, as the halves' difference does."""
+    if stack.frame_power is not None and stack.frame_power.shape == window.spectrum_shape:
+        single = ring_means(stack.frame_power, window, cutoff)
+    else:
+        single = rings.cross + 0.5 * _effective_frames(stack) * rings.difference
+    evidence = Evidence(rings.frequency_cyc_per_px, rings.count, rings.cross, rings.correlation, single)
     return fit_air(evidence, cutoff, obstruction_ratio)
 
 
-def _kept_share(stack: Stack) -> float:
-    """Return the effective number of frames in the mean over the number that the capture has."""
+def _effective_frames(stack: Stack) -> float:
+    """Return how many equal frames would average noise as well as the weighted ones did."""
     square = float((stack.weights**2).sum())
-    return float(np.clip(stack.weights.sum() ** 2 / (square * len(stack.weights)), 0.02, 1.0)) if square > 0 else 1.0
+    return float(stack.weights.sum()) ** 2 / square if square > 0 else 1.0
 
 
 def signal_share(rings: Rings, cutoff_cyc_per_px: float) -> Curve:
     """Return the share of the mean's power that is signal, 2c / (1 + c) of the ring correlation c, never rising.
 
-    1 at the lowest frequencies, 0 beyond the cutoff.
+    1 at the lowest frequencies, 0 beyond the cutoff. It is the Wiener filter of the mean of both halves (signal over
+    noise power 2c / (1 - c); van Heel & Schatz 2005, J. Struct. Biol. 151, 250).
     """
     c, n = np.clip(rings.correlation, 0.0, 1.0), np.maximum(rings.count, 1e-9)
     share = 2.0 * c / (1.0 + c)
     share[rings.frequency_cyc_per_px > cutoff_cyc_per_px] = 0.0
-    weights = np.convolve(n, (1.0, 2.0, 1.0), "same")
-    smooth = np.convolve(share * n, (1.0, 2.0, 1.0), "same") / weights
+    smooth = np.convolve(share * n, (1.0, 2.0, 1.0), "same") / np.convolve(n, (1.0, 2.0, 1.0), "same")
     smooth[:2] = 1.0
     return np.asarray(np.minimum.accumulate(smooth))
 
 
-def _gains(rings: Rings, air: Air | None, cutoff: float, settings: SharpeningSettings) -> Curve:
-    if air is None:
-        return np.ones(settings.planes)
-    f = rings.frequency_cyc_per_px
-    share = signal_share(rings, cutoff)
-    wanted = share / np.maximum(air.transfer(f), _LEAST_TRANSFER) ** settings.strength
-    amplitude = np.sqrt(np.maximum(0.5 * (rings.power_a + rings.power_b), 0.0))
-    used = f > 2 * (f[1] - f[0])
-    return gains_for(f[used], wanted[used], amplitude[used], settings.planes)
-
-
-def _apply(channel: _Channel, gains: Curve, stack: Stack, settings: SharpeningSettings) -> Real:
-    """Return the channel with its planes amplified where they hold signal, limb and border guarded."""
-    planes = starlet(channel.image, settings.planes)
-    difference = starlet(0.5 * (channel.half_a - channel.half_b), settings.planes)
-    result = planes[-1]
-    for scale, gain in enumerate(gains):
-        plane = planes[scale]
-        if gain > 1.0:
-            share = local_signal_share(plane, difference[scale], scale)
-            plane = plane * (1.0 + (gain - 1.0) * share)
-        else:
-            plane = plane * np.float32(gain)
-        result = result + plane
+def _sharpened(
+    channel: _Channel, seen: Resolution, air: Air, stack: Stack, settings: SharpeningSettings
+) -> tuple[Real, Curve]:
+    """Return the sharpened channel and the mean gain of each of its starlet planes on the target."""
+    f = seen.rings.frequency_cyc_per_px
+    taken = np.maximum(air.at_cutoff(channel.cutoff).transfer(f), _LEAST_TRANSFER)
+    gain = signal_share(seen.rings, channel.cutoff) / taken**settings.strength
+    wanted = filtered(channel.image, f, gain)
+    result, gains = _gated(channel, wanted, stack.mask, settings.planes)
     if stack.kind == "disc":
-        noise = float(np.abs(difference[0]).mean())
-        result = guard_limb(result, channel.image, stack.mask, 1.2 / channel.cutoff, noise)
+        reach = max(1.2 / channel.cutoff, 0.6 * (seen.half_bit_px or 0.0))
+        result = guard_limb(result, channel.image, stack.mask, reach)
     result = channel.image + _border_fade(channel.coverage) * (result - channel.image)
     result += channel.image.mean(dtype=np.float64) - result.mean(dtype=np.float64)
-    return np.asarray(result, np.float32)
+    return np.asarray(result, np.float32), gains
+
+
+def _gated(channel: _Channel, wanted: Real, mask: NDArray[np.bool_], count: int) -> tuple[Real, Curve]:
+    """Return the image with each plane's change let through where the plane holds signal, and the planes' gains."""
+    planes, goal = starlet(channel.image, count), starlet(wanted, count)
+    noise = starlet(np.asarray(0.5 * (channel.half_a - channel.half_b), np.float32), count)
+    result, gains = goal[-1], np.ones(count)
+    for scale in range(count):
+        plane = planes[scale]
+        on_target = plane[mask].astype(np.float64)
+        gains[scale] = float(goal[scale][mask] @ on_target) / max(float(on_target @ on_target), 1e-30)
+        change = goal[scale] - plane
+        if gains[scale] > 1.0:
+            change *= local_gate(plane, noise[scale], scale, mask)
+        result = result + plane + change
+    return result, gains
 
 
 def _border_fade(coverage: Real) -> Real:
