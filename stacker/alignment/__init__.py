@@ -22,11 +22,11 @@ from stacker.settings import AlignmentSettings
 
 __all__ = ["Alignment", "align"]
 
-FIELD_RMS_PX = 1.7
+FIELD_RMS_PX = 2.4
 """Prior size of the local displacements, one axis; any between 1 and 3 serves (experiment_alignment.py)."""
 DEFAULT_CUTOFF_CYC_PER_PX = 1 / 3
 """Used for scaling the rings where the optics are not known: a well-sampled capture."""
-SCHEDULES = {"full": ((2, 3), (2, 3), (1, 2), (1, 2)), "quick": ((2, 3), (2, 2))}
+SCHEDULES = {"full": ((2, 2), (1, 2), (1, 1)), "quick": ((2, 3), (2, 2))}
 """Passes as (binning in units of the fine level, Gauss-Newton steps)."""
 MODES = 200
 
