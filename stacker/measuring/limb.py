@@ -18,6 +18,8 @@ Curve = NDArray[np.float64]
 _DIRECTIONS = 180
 _STEP_PX = 0.25
 _FEWEST_SHARE = 0.25
+_DEPTH = 0.15
+_LEAST_DEPTH_PX = 6.0
 
 
 @dataclass(frozen=True)
@@ -86,8 +88,9 @@ def limb_profile(image: Real, mask: NDArray[np.bool_]) -> LimbProfile | None:
 def limb_overshoot(image: Real, mask: NDArray[np.bool_]) -> LimbOvershoot | None:
     """Return the ringing at the limb of a disc in `image` (H, W), in percent of its level; None without a clean limb.
 
-    Inside: how far the profile rises, going outward from the disc, before it falls off the edge. Outside: how far it
-    dips below the sky beyond the edge. Both are 0 for any disc that only darkens towards its limb, however blurred.
+    Inside: how far the profile rises, going outward over the last 0.15 of the radius, before it falls off the edge.
+    Outside: how far it dips below the sky beyond the edge. Both are 0 for any disc that only darkens towards its limb,
+    however blurred.
     """
     profile = limb_profile(image, mask)
     return None if profile is None else overshoot_of(profile)
@@ -97,7 +100,8 @@ def overshoot_of(profile: LimbProfile) -> LimbOvershoot:
     """Return the ringing in a limb profile; steps that its error explains (two sigma) do not count."""
     d, p = profile.distance_px, profile.brightness
     error = float(np.median(profile.error))
-    inner = p[(d > -0.45 * profile.radius_px) & (d < 0)]
+    depth = max(_LEAST_DEPTH_PX, _DEPTH * profile.radius_px)
+    inner = p[(d > -depth) & (d < 0)]
     rise = float((inner - np.minimum.accumulate(inner)).max()) if len(inner) else 0.0
     outer = p[d > 0]
     lowest = int(outer.argmin())

@@ -52,8 +52,7 @@ def _noise_figures(stack: Stack, best_frame: Real | None, notes: dict[str, str])
     snr = _ratio(level(green(stack.image), stack.mask, stack.kind), noise)
     single = None
     if best_frame is not None and best_frame.shape[:2] == stack.mask.shape:
-        frame = green(best_frame)
-        single = _ratio(level(frame, stack.mask, stack.kind), _single_noise(frame, stack.mask, best_frame.ndim == 3))
+        single = _single_snr(green(best_frame), stack, stack.image.ndim == 3)
     if snr is None:
         notes["snr"] = "the half-stacks do not differ, or the target is not brighter than the sky"
     if single is None:
@@ -61,12 +60,21 @@ def _noise_figures(stack: Stack, best_frame: Real | None, notes: dict[str, str])
     return {"snr": snr, "snr_best_frame": single}
 
 
-def _single_noise(frame: Real, mask: NDArray[np.bool_], colour: bool) -> float:
-    """Return a frame's noise; in a colour frame the noisiest of four sub-lattices, since a mosaic fills the others."""
+def _single_snr(frame: Real, stack: Stack, colour: bool) -> float | None:
+    """Return one frame's level over noise; for a mosaic, raw or filled, on the best of its four sub-lattices.
+
+    A sub-lattice holds one colour and, of a filled frame, at least one holds samples that were not interpolated: of
+    those lattices that are at least nine tenths as bright as the brightest, the noisiest counts.
+    """
     if not colour:
-        return frame_noise(frame, mask)
-    parts = [(frame[i::2, j::2], mask[i::2, j::2]) for i in (0, 1) for j in (0, 1)]
-    return max((frame_noise(np.ascontiguousarray(part), where) for part, where in parts if where.any()), default=0.0)
+        return _ratio(level(frame, stack.mask, stack.kind), frame_noise(frame, stack.mask))
+    figures = []
+    for i, j in ((0, 0), (0, 1), (1, 0), (1, 1)):
+        part, where = np.ascontiguousarray(frame[i::2, j::2]), stack.mask[i::2, j::2]
+        if where.any():
+            figures.append((level(part, where, stack.kind), frame_noise(part, where)))
+    bright = max((signal for signal, _ in figures), default=0.0)
+    return min(filter(None, (_ratio(s, n) for s, n in figures if s >= 0.9 * bright)), default=None)
 
 
 def _ratio(signal: float, noise: float) -> float | None:

@@ -35,7 +35,7 @@ def frame_noise(frame: Real, where: NDArray[np.bool_]) -> float:
     """
     _require_some(where)
     response = cv2.filter2D(frame, cv2.CV_32F, _SECOND_DIFFERENCE, borderType=cv2.BORDER_REFLECT_101)
-    return _robust_sigma(response[where])
+    return _robust_sigma(np.asarray(response, np.float32)[where])
 
 
 def level(image: Real, mask: NDArray[np.bool_], kind: str) -> float:

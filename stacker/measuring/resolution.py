@@ -98,13 +98,16 @@ def ring_sums(a: Complex, b: Complex, window: AnalysisWindow, cutoff_cyc_per_px:
     twice = window.multiplicity().reshape(-1)
 
     def total(values: NDArray[np.float32]) -> Curve:
-        return np.bincount(index, values.reshape(-1) * twice, number + 1)[:number]
+        return np.asarray(np.bincount(index, values * twice, number + 1)[:number], np.float64)
 
-    plain = np.maximum(np.bincount(index, twice, number + 1)[:number], 1e-9)
+    plain = np.maximum(total(np.ones_like(twice)), 1e-9)
+    a, b = a.reshape(-1), b.reshape(-1)
     cross = total(a.real * b.real + a.imag * b.imag)
     power_a, power_b = total(a.real**2 + a.imag**2), total(b.real**2 + b.imag**2)
     middle = (np.arange(number) + 0.5) * width
-    return Rings(middle, plain * window.modes, cross / plain, power_a / plain, power_b / plain)
+    count = np.asarray(plain * window.modes, np.float64)
+    means = [np.asarray(sums / plain, np.float64) for sums in (cross, power_a, power_b)]
+    return Rings(np.asarray(middle, np.float64), count, *means)
 
 
 def ring_means(power: NDArray[np.float32], window: AnalysisWindow, cutoff_cyc_per_px: float | None = None) -> Curve:
@@ -176,7 +179,7 @@ def _smoothed(correlation: Curve, count: Curve) -> Curve:
 
 
 def _first_fall(rings: Rings, excess: Curve, usable: NDArray[np.bool_], limit: float) -> float | None:
-    """Return the frequency where `excess` first falls below 0: `limit` where it never does, None where it never is above.
+    """Return where `excess` first falls below 0, in cycles per pixel; `limit` if it never does, None if never above.
 
     The quadratic surface that was removed takes the signal of the very lowest rings with it, so these may lie below.
     """

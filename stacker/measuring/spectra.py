@@ -19,6 +19,7 @@ Complex = NDArray[np.complex64]
 
 _EROSION_OF_DEPTH = 0.06
 _FEWEST_PX = 8
+_NO_SURFACE = np.zeros((0, 0), np.float32)
 
 
 @dataclass(frozen=True)
@@ -31,7 +32,7 @@ class AnalysisWindow:
     """(h, w) the window inside `rows` and `columns`, 0 to 1."""
     size: tuple[int, int]
     """(H', W') of the transform: (h, w) padded with zeros to fast lengths."""
-    _surface: Real = field(repr=False)
+    surface: Real = field(repr=False)
     """(6, h w) orthonormal under the window: constant, slopes and curvatures."""
 
     @property
@@ -48,7 +49,7 @@ class AnalysisWindow:
     def radius(self) -> Real:
         """Return the spatial frequency of every mode in cycles per pixel, shape `spectrum_shape`."""
         rows, columns = scipy.fft.fftfreq(self.size[0]), scipy.fft.rfftfreq(self.size[1])
-        return np.hypot(rows[:, None], columns[None, :]).astype(np.float32)
+        return np.asarray(np.hypot(rows[:, None], columns[None, :]), np.float32)
 
     def multiplicity(self) -> Real:
         """Return how often each mode of the half plane stands in the whole plane (1 or 2)."""
@@ -66,14 +67,14 @@ def analysis_window(mask: NDArray[np.bool_], kind: str) -> AnalysisWindow:
     half the depth of the disc; a `surface` gets a Hann window over the box that holds the mask.
     Raises ValueError where the target is less than 8 px across.
     """
-    rows, columns = (_extent(mask.any(axis)) for axis in (1, 0))
+    rows, columns = (_extent(np.asarray(mask.any(axis))) for axis in (1, 0))
     if min(rows.stop - rows.start, columns.stop - columns.start) < _FEWEST_PX:
         raise ValueError(f"the target is less than {_FEWEST_PX} px across")
     if kind == "surface":
         weight = np.outer(_hann(rows.stop - rows.start), _hann(columns.stop - columns.start))
     else:
         weight = _rising_inward(mask[rows, columns])
-        inner = _extent(weight.any(1)), _extent(weight.any(0))
+        inner = _extent(np.asarray(weight.any(1))), _extent(np.asarray(weight.any(0)))
         weight = weight[inner[0], inner[1]]
         rows, columns = (
             slice(outer.start + part.start, outer.start + part.stop)
@@ -84,6 +85,11 @@ def analysis_window(mask: NDArray[np.bool_], kind: str) -> AnalysisWindow:
     return AnalysisWindow(rows, columns, weight, (height, width), _surface_basis(weight))
 
 
+def whole_window(shape: tuple[int, int]) -> AnalysisWindow:
+    """Return the window that takes every pixel of (H, W) alike: right only where opposite borders meet."""
+    return AnalysisWindow(slice(0, shape[0]), slice(0, shape[1]), np.ones(shape, np.float32), shape, _NO_SURFACE)
+
+
 def windowed_spectrum(image: NDArray[np.floating], window: AnalysisWindow) -> Complex:
     """Return the half-plane transform (H', W'//2+1), complex64, of `image` (H, W) under the window.
 
@@ -92,7 +98,8 @@ def windowed_spectrum(image: NDArray[np.floating], window: AnalysisWindow) -> Co
     part = np.asarray(image[window.rows, window.columns], np.float32)
     weighted = (part - part.mean()) * window.weight
     flat = weighted.reshape(-1)
-    flat -= (window._surface @ flat) @ window._surface
+    if window.surface.size:
+        flat -= (window.surface @ flat) @ window.surface
     return np.asarray(scipy.fft.rfft2(weighted, window.size), np.complex64)
 
 

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import OptimizeResult, least_squares
 
-from stacker.sharpening.single_noise import interpolated_noise, interpolated_mosaic_noise
+from stacker.sharpening.single_noise import interpolated_mosaic_noise, interpolated_noise
 from stacker.sharpening.turbulence import air_transfer, speckle_power
 from stacker.sky.optics import diffraction_transfer
 

@@ -17,8 +17,8 @@ def filtered(image: Real, frequency_cyc_per_px: Curve, gain: Curve) -> Real:
     """Return `image` (H, W), float32, with every spatial frequency multiplied by a radial gain.
 
     `gain` (R,) stands at rising `frequency_cyc_per_px` (R,); between them it runs straight, towards 1 at zero frequency
-    (the mean is kept but for what mirrored borders add) and on at its last value beyond. The image is mirrored over 48 px at
-    its borders, so that opposite borders do not meet.
+    (the mean is kept but for what mirrored borders add) and on at its last value beyond. The image is mirrored over
+    48 px at its borders, so that opposite borders do not meet.
     """
     height, width = image.shape
     rows, columns = (scipy.fft.next_fast_len(n + 2 * _REACH_PX, real=True) for n in (height, width))

@@ -219,7 +219,7 @@ _ATTENUATION = np.array(
 )
 
 # Speckle power of single exposures beyond that of the mean, in units of the telescope's transfer over q^2, a row for
-# each q. Korff 1973, J. Opt. Soc. Am. 63, 971, treats the limit of strong turbulence; below it speckle is not developed.
+# each q. Korff 1973, J. Opt. Soc. Am. 63, 971, treats strong turbulence; in weaker air speckle is not developed.
 _SPECKLE = np.array(
     [
         [
