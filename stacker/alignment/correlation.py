@@ -14,6 +14,9 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float32]
 _NEWTON_STEPS = 8
+_CHANCE_A_SHIFT, _CHANCE_A_RING = 4.0, 0.4
+"""What noise may gain in sum n c^2 by the best of all shifts (twice 2 ln n) and by the choice of rings: of 1900 noisy
+pairs of 16 to 256 px, with and without a window, 2 went beyond."""
 
 
 @dataclass(frozen=True)
@@ -34,9 +37,11 @@ def measure_shift(image: Array, reference: Array, window: Array | None = None) -
     Maximises J(d) = sum w Re(C e^(2 pi i f.d)) over the normalised cross spectrum C, w = c / (1 - c^2) with c the
     coherence of the ring: the maximum-likelihood delay of Knapp & Carter 1976 (IEEE Trans. ASSP 24, 320, from memory).
     The error is the Cramer-Rao bound 1 / sum (2 pi f)^2 c^2 / (1 - c^2) (Robinson & Milanfar 2004, IEEE TIP 13, 1185,
-    in the Fourier domain), widened for what the window hides.
+    in the Fourier domain), widened for what the window hides; it is inf where the agreement of the pair is no better
+    than the best that noise finds among all shifts.
 
-    Limits: the shift must be under half the image; periodic borders are assumed without a window.
+    Limits: the shift must be under half the image; periodic borders are assumed without a window, and a window that
+    cuts through the scene pulls the shift towards zero (Hann of 64 px: by 3 %, of 256 px: by 0.5 %).
     """
     shape = image.shape
     taper = np.ones(shape, np.float32) if window is None else window
@@ -53,6 +58,8 @@ def measure_shift(image: Array, reference: Array, window: Array | None = None) -
         return np.bincount(ring.ravel(), (values * fold).ravel())
 
     count = rings(np.ones(a.shape))
+    # Under a window neighbouring frequencies are alike: this many count as one.
+    alike = float(np.mean(taper**4) / np.mean(taper**2) ** 2)
     scale = np.sqrt(rings(np.abs(a) ** 2) * rings(np.abs(b) ** 2)) / count
     cross = a * b.conj() / np.maximum(scale, 1e-30 + 1e-12 * scale.max())[ring]
     cross[0, 0] = 0
@@ -64,7 +71,7 @@ def measure_shift(image: Array, reference: Array, window: Array | None = None) -
         turned = cross * np.exp(2j * np.pi * (fy * shift[0] + fx * shift[1]))
         # Noise alone reaches 1/sqrt(n): coherence below twice that is none.
         coherence = rings(turned.real) / count
-        coherence = np.clip(np.where(coherence > 2 / np.sqrt(count), coherence, 0), 0, 0.9999)
+        coherence = np.clip(np.where(coherence > 2 * np.sqrt(alike / count), coherence, 0), 0, 0.9999)
         coherence[0] = 0
         weight = (coherence / (1 - coherence**2))[ring] * fold
         slope = -2 * np.pi * np.array([(weight * fy * turned.imag).sum(), (weight * fx * turned.imag).sum()])
@@ -80,8 +87,10 @@ def measure_shift(image: Array, reference: Array, window: Array | None = None) -
             break
     information = (coherence**2 / (1 - coherence**2))[ring] * fold * (2 * np.pi) ** 2
     mean_square = float(((fy**2 + fx**2) * information).sum()) / 2
-    mean_square *= float(np.mean(taper**2) ** 2 / np.mean(taper**4))
-    error = 1 / np.sqrt(mean_square) if mean_square > 0 else np.inf
+    mean_square /= alike
+    chance = _CHANCE_A_SHIFT * np.log(count.sum() / alike) + _CHANCE_A_RING * len(count) / alike
+    certain = float((count * coherence**2).sum()) / alike > chance
+    error = 1 / np.sqrt(mean_square) if certain and mean_square > 0 else np.inf
     used = coherence > 0
     return Shift(float(shift[0]), float(shift[1]), float(error), float(coherence[used].mean()) if used.any() else 0.0)
 
