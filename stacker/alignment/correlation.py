@@ -55,7 +55,7 @@ def measure_shift(image: Array, reference: Array, window: Array | None = None) -
         fold[:, -1] = 1
 
     def rings(values: NDArray[np.float64]) -> NDArray[np.float64]:
-        return np.bincount(ring.ravel(), (values * fold).ravel())
+        return np.asarray(np.bincount(ring.ravel(), (values * fold).ravel()), np.float64)
 
     count = rings(np.ones(a.shape))
     # Under a window neighbouring frequencies are alike: this many count as one.
@@ -114,7 +114,7 @@ def patch_shifts(
     height = inner[place, inner.argmax(1)].astype(np.float64)
 
     def at(dy: int, dx: int) -> NDArray[np.float64]:
-        return surface[place, row + 1 + dy, column + 1 + dx].astype(np.float64)
+        return np.asarray(surface[place, row + 1 + dy, column + 1 + dx], np.float64)
 
     gy, gx = (at(1, 0) - at(-1, 0)) / 2, (at(0, 1) - at(0, -1)) / 2
     hyy, hxx = at(1, 0) + at(-1, 0) - 2 * height, at(0, 1) + at(0, -1) - 2 * height

@@ -26,7 +26,7 @@ class Modes:
     @property
     def count(self) -> int:
         """Number of modes."""
-        return self.shapes.shape[1]
+        return int(self.shapes.shape[1])
 
     def potential(self, y: NDArray[np.float64]) -> NDArray[np.float32]:
         """Return the potential (node rows, node columns) of one coefficient vector (modes,)."""

@@ -39,7 +39,8 @@ class Grid:
 
     def displacement(self, potential: Array) -> tuple[Array, Array]:
         """Return (dy_px, dx_px), each (h, w), the gradient of a potential (node rows, node columns) in full px."""
-        return self.row_slope @ potential @ self.column.T, self.row @ potential @ self.column_slope.T
+        down, right = self.row_slope @ potential @ self.column.T, self.row @ potential @ self.column_slope.T
+        return np.asarray(down, np.float32), np.asarray(right, np.float32)
 
     def adjoint(self, along_row: Array, along_column: Array) -> Array:
         """Return the transpose of `displacement` applied to two (h, w) maps, raveled over the nodes."""
@@ -85,10 +86,10 @@ def node_count(length_px: int, step_px: float) -> int:
 
 def spline_grid(shape: tuple[int, int], step_px: float, binning: int) -> Grid:
     """Return the splines of a (h, w) px region sampled at the centres of `binning` x `binning` pixels."""
-    axes: list[Array] = []
+    axes: list[tuple[Array, Array]] = []
     for length in shape:
-        centres = binning * (np.arange(length // binning) + 0.5) - 0.5
+        centres = binning * (np.arange(length // binning, dtype=np.float64) + 0.5) - 0.5
         nodes = np.arange(node_count(length, step_px)) - MARGIN_NODES
         value, slope = cubic_bspline(centres[:, None] / step_px - nodes[None])
-        axes += [value.astype(np.float32), (slope / step_px).astype(np.float32)]
-    return Grid(*axes, binning=binning)
+        axes.append((value.astype(np.float32), (slope / step_px).astype(np.float32)))
+    return Grid(*axes[0], *axes[1], binning)

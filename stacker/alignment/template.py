@@ -39,7 +39,8 @@ class Rings:
 
     def sum(self, power: NDArray[np.float32]) -> NDArray[np.float64]:
         """Return the sum of a map over each ring, both half-planes counted."""
-        return np.bincount(self.index.ravel(), (power * self.multiplicity).ravel(), len(self.samples))
+        sums = np.bincount(self.index.ravel(), (power * self.multiplicity).ravel(), len(self.samples))
+        return np.asarray(sums, np.float64)
 
 
 def rings_of(shape: tuple[int, int], binning: int, cutoff_cyc_per_px: float) -> Rings:

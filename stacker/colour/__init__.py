@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import cv2
 import numpy as np
@@ -22,14 +23,13 @@ def colour_shifts(stack: Stack) -> tuple[Shift, Shift]:
     """Return where red and blue stand relative to green, by coherence-weighted phase correlation over the target."""
     height, width = stack.mask.shape
     if stack.kind == "surface":
-        window = np.outer(np.hanning(height), np.hanning(width)).astype(np.float32)
+        window: Array = np.outer(np.hanning(height), np.hanning(width)).astype(np.float32)
         box = np.s_[:, :]
     else:
         rows, columns = np.flatnonzero(stack.mask.any(1)), np.flatnonzero(stack.mask.any(0))
         box = np.s_[max(rows[0] - 24, 0) : rows[-1] + 25, max(columns[0] - 24, 0) : columns[-1] + 25]
-        window = cv2.GaussianBlur(
-            cv2.dilate(stack.mask[box].astype(np.float32), np.ones((15, 15), np.uint8)), (0, 0), 4
-        )
+        grown = cv2.dilate(stack.mask[box].astype(np.float32), np.ones((15, 15), np.uint8))
+        window = np.asarray(cv2.GaussianBlur(grown, (0, 0), 4), np.float32)
     planes = [np.ascontiguousarray(stack.image[box][..., colour]) for colour in range(3)]
     return measure_shift(planes[0], planes[1], window), measure_shift(planes[2], planes[1], window)
 
@@ -40,7 +40,8 @@ def align_colours(stack: Stack) -> Stack:
         return stack
     red, blue = colour_shifts(stack)
     notes = list(stack.notes)
-    moved = {name: np.array(getattr(stack, name)) for name in ("image", "variance", "coverage", "half_a", "half_b")}
+    names = ("image", "variance", "coverage", "half_a", "half_b")
+    moved: dict[str, Any] = {name: np.array(getattr(stack, name)) for name in names}
     for colour, name, shift in ((0, "red", red), (2, "blue", blue)):
         if not shift.error_px < LARGEST_ERROR_PX:
             notes.append(f"the shift of {name} against green could not be measured")

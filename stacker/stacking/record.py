@@ -27,7 +27,8 @@ class Stack:
     kind: str
     """`disc` or `surface`."""
     frame_power: NDArray[np.float32] | None
-    """(H', W'//2+1) mean |FFT|^2 of the kept, dewarped single frames under the window that `measuring.spectra` defines; None where not kept."""
+    """(H', W'//2+1) mean |FFT|^2 of the kept, dewarped single frames under the window that `measuring.spectra` defines;
+    None where not kept."""
     weights: NDArray[np.float64]
     """(N,) weight of every frame of the capture in the mean, 0 where unused; sums to 1."""
     notes: tuple[str, ...] = ()
