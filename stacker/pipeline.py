@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -14,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stacker.alignment import Alignment, align
+from stacker.blas_threads import one_blas_thread
 from stacker.capture import Capture, Circumstances, open_capture
 from stacker.capture.circumstances import COLOUR_WAVELENGTHS_NM
 from stacker.capture.fingerprint import fingerprint
@@ -22,7 +22,7 @@ from stacker.measuring.effort import peak_memory_mb
 from stacker.measuring.metrics import measure_stack
 from stacker.measuring.spectra import analysis_window, windowed_power
 from stacker.ranking import Ranking, rank
-from stacker.ranking.selection import centred
+from stacker.ranking.selection import FEWEST_FOR_HALVES, centred
 from stacker.run_folder import FrameTable, check_place, image_header, write_run
 from stacker.settings import Settings
 from stacker.sharpening import Sharpened, sharpen, stretch_for_showing
@@ -58,10 +58,9 @@ def process(
     """
     began = time.perf_counter()
     settings, workers = settings or Settings(), workers or os.cpu_count() or 1
-    with open_capture(path, circumstances) as capture, ThreadPoolExecutor(1) as beside:
+    with open_capture(path, circumstances) as capture, one_blas_thread():
         folder = Path(out) / capture.name
         check_place(folder)
-        identity = beside.submit(fingerprint, capture.path)
         ranking = centred(rank(capture, settings.ranking, workers, _stage(progress, "ranking")))
         alignment = align(
             capture, ranking, settings.alignment, settings.stacking.keep, workers, _stage(progress, "aligning")
@@ -73,7 +72,7 @@ def process(
             linear, settings.sharpening, cutoffs(capture.circumstances, linear), capture.circumstances.obstruction_ratio
         )
         metrics = measure(capture, ranking, alignment, linear, finished)
-        metrics |= {"capture_sha256": identity.result(), "peak_memory_mb": peak_memory_mb()}
+        metrics |= {"capture_sha256": fingerprint(capture.path), "peak_memory_mb": peak_memory_mb()}
         metrics["elapsed_s"] = time.perf_counter() - began
         write_run(
             folder,
@@ -100,11 +99,11 @@ def cutoffs(circumstances: Circumstances, linear: Stack) -> float | tuple[float,
 def measure(
     capture: Capture, ranking: Ranking, alignment: Alignment, linear: Stack, finished: Sharpened | None = None
 ) -> dict[str, Any]:
-    """Return the measurements of one capture, keyed as in metrics.json; None where one could not be had (see `notes`)."""
+    """Return the measurements of one capture, keyed as in metrics.json; None where one could not be had: see notes."""
     best = best_frame(capture, ranking, alignment)
     found = measure_stack(linear, None if finished is None else finished.image, best, capture.circumstances)
     notes = dict(found.pop("notes"))
-    notes |= {key: LATER for key in ("r0_mm", "seeing_arcsec", "limits")}
+    notes |= dict.fromkeys(("r0_mm", "seeing_arcsec", "limits"), LATER)
     remarks = [*capture.notes, *linear.notes, *([finished.note] if finished is not None and finished.note else [])]
     if remarks:
         notes["remarks"] = "; ".join(remarks)
@@ -157,7 +156,7 @@ def summarise(folder: Path, metrics: dict[str, Any]) -> str:
         if metrics["resolution_over_diffraction"] is not None:
             detail += f" ({metrics['resolution_over_diffraction']:.1f} x the diffraction limit)"
         words.append(detail)
-    if metrics["snr"] and metrics["snr_best_frame"]:
+    if metrics["snr"] and metrics["snr_best_frame"] and metrics["frames_used"] >= FEWEST_FOR_HALVES:
         words.append(f"signal to noise {metrics['snr'] / metrics['snr_best_frame']:.1f} x the best frame's")
     return f"{metrics['capture']}: {', '.join(words)} -> {folder / 'finished.png'}"
 

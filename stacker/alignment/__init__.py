@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-from numpy.typing import NDArray
 
 from stacker.alignment.joining import join_halves
 from stacker.alignment.level import level_of
@@ -14,6 +13,7 @@ from stacker.alignment.planes import PlaneSource
 from stacker.alignment.prior import SHIFT_RMS_PX, turbulence_modes
 from stacker.alignment.record import Alignment
 from stacker.alignment.region import Region, plan_region
+from stacker.blas_threads import one_blas_thread
 from stacker.calibration.defects import DefectRepair, find_defects
 from stacker.capture.sequence import Capture
 from stacker.ranking.record import Ranking
@@ -39,6 +39,7 @@ def fine_binning(region: Region, cutoff_cyc_per_px: float) -> int:
     return 4 if cutoff_cyc_per_px < 0.17 and side >= 384 else 2
 
 
+@one_blas_thread()
 def align(
     capture: Capture,
     ranking: Ranking,

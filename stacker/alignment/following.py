@@ -7,7 +7,7 @@ import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 
-from stacker.alignment.level import Level, seen
+from stacker.alignment.level import Level
 from stacker.alignment.prior import Modes
 from stacker.alignment.template import Template
 
@@ -40,25 +40,23 @@ def follow(
         moved = level.warp(filtered, level.maps(modes, coefficients, shift), cv2.INTER_LINEAR)
         found = [patches.field(level.tile(t, moved)) for t, patches in enumerate(template.patches)]
         coefficients = coefficients + np.stack(found)
-    precision = 0.0
+    rows, columns = level.covered(shift, bounds)
+    model = np.ascontiguousarray(template.image[rows, columns])
+    own, pixels, precision = float(np.vdot(model, model)) + 1e-20, max(model.size, 1), 0.0
+    error = np.zeros_like(template.image)
+    interpolation = cv2.INTER_LINEAR if level.binning > 1 else cv2.INTER_CUBIC
     for _ in range(steps):
-        maps = level.maps(modes, coefficients, shift)
-        warped = level.warp(filtered, maps, cv2.INTER_LINEAR if level.binning > 1 else cv2.INTER_CUBIC)
-        inside = seen(maps, bounds)
-        weight = level.trusted if inside is None else level.trusted * inside
-        weighted = template.image * weight
-        own = float(np.vdot(weighted, template.image)) + 1e-20
-        gain = max(float(np.vdot(weighted, warped)) / own, LEAST_GAIN)
-        error = (warped - gain * template.image) * weight
-        variance = float(np.vdot(error, error)) / max(float(weight.sum()), 1.0)
+        warped = level.warp(filtered, level.maps(modes, coefficients, shift), interpolation)[rows, columns]
+        gain = max(float(np.vdot(model, np.ascontiguousarray(warped))) / own, LEAST_GAIN)
+        residual = warped - gain * model
+        variance = float(np.vdot(residual, residual)) / pixels
         precision = gain**2 / (variance + 1e-20) / CORRELATED_NOISE
-        along_row, along_column = error * template.along_row, error * template.along_column
+        error[rows, columns] = residual
+        slopes = error * template.along_row, error * template.along_column
         coefficients = np.stack(
             [
                 normal.solve(
-                    y,
-                    modes.project(level.grid.adjoint(level.tile(t, along_row), level.tile(t, along_column))) / gain,
-                    precision,
+                    y, modes.project(level.grid.adjoint(*(level.tile(t, part) for part in slopes))) / gain, precision
                 )
                 for t, (normal, y) in enumerate(zip(template.tiles, coefficients, strict=True))
             ]

@@ -8,11 +8,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stacker.alignment.prior import Modes
+from stacker.alignment.prior import SHIFT_RMS_PX, Modes
 from stacker.alignment.region import Region
 from stacker.alignment.spline import Grid, spline_grid
 
 Array = NDArray[np.float32]
+LOCAL_MOTION_PX = 4.0
+"""Points of a frame may stand this far from where the frame's shift puts them."""
 
 
 @dataclass(frozen=True)
@@ -50,12 +52,26 @@ class Level:
 
     def maps(self, modes: Modes, coefficients: NDArray[np.float64], shift: NDArray[np.float64]) -> tuple[Array, Array]:
         """Return the (rows, columns) in a binned cut at which the target's points of the region stand."""
-        dy, dx = self.displacement(modes, coefficients)
-        for displacement, base, moved in zip((dy, dx), (self.rows, self.columns), shift, strict=True):
-            displacement += np.float32(moved)
-            displacement /= np.float32(self.binning)
-            displacement += base
-        return dy, dx
+        moved = coefficients.copy()
+        # Of each tile's modes the first two are the shifts; the blend of equal shifts is that shift.
+        moved[:, :2] += shift / SHIFT_RMS_PX
+        dy, dx = self.displacement(modes, moved / self.binning)
+        return cv2.add(dy, self.rows, dst=dy), cv2.add(dx, self.columns, dst=dx)  # type: ignore[return-value]
+
+    def covered(self, shift: NDArray[np.float64], bounds: tuple[float, float, float, float]) -> tuple[slice, slice]:
+        """Return the (rows, columns) of the region that a frame surely covers and whose filtering can be trusted.
+
+        `bounds` are the first and last row and column (top, left, bottom, right) of the cut that the frame fills.
+        """
+        slices = []
+        for axis, length in enumerate(self.rows.shape):
+            moved = shift[axis] / self.binning
+            spare = LOCAL_MOTION_PX / self.binning
+            edge = max(2, 12 // self.binning)
+            first = max(edge, int(np.ceil(bounds[axis] - moved + spare)))
+            last = min(length - edge, int(np.floor(bounds[axis + 2] - moved - spare)) + 1)
+            slices.append(slice(first, max(last, first)))
+        return slices[0], slices[1]
 
     def warp(self, image: Array, maps: tuple[Array, Array], interpolation: int = cv2.INTER_CUBIC) -> Array:
         """Return an image of this level sampled at the maps."""
@@ -92,5 +108,5 @@ def seen(maps: tuple[Array, Array], bounds: tuple[float, float, float, float]) -
     extremes = *cv2.minMaxLoc(rows)[:2], *cv2.minMaxLoc(columns)[:2]
     if extremes[0] >= top and extremes[1] <= bottom and extremes[2] >= left and extremes[3] <= right:
         return None
-    inside = (rows >= top) & (rows <= bottom) & (columns >= left) & (columns <= right)
-    return inside.astype(np.float32)
+    inside = cv2.bitwise_and(cv2.inRange(rows, top, bottom), cv2.inRange(columns, left, right))
+    return np.asarray(cv2.multiply(inside, 1 / 255, dtype=cv2.CV_32F), np.float32)

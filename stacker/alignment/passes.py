@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
+import scipy.fft
 from numpy.typing import NDArray
 
 from stacker.alignment.following import follow
@@ -30,6 +31,8 @@ Progress = Callable[[int, int], None]
 CLASSES = 3
 """Frames of like sharpness share one blur and one whitening."""
 LEAST_GAIN = 0.02
+SAMPLE = 200
+"""Frames whose power is measured, at least, where there are so many."""
 
 
 @dataclass
@@ -40,6 +43,7 @@ class Tally:
     cover: Array
     mean: NDArray[np.float32]
     power: NDArray[np.float64]
+    measured: NDArray[np.intp]
     count: NDArray[np.intp]
     share: NDArray[np.float64]
 
@@ -51,6 +55,7 @@ class Tally:
             np.zeros(shape, np.float32),
             np.zeros((CLASSES, *shape), np.float32),
             np.zeros((CLASSES, rings)),
+            np.zeros(CLASSES, np.intp),
             np.zeros(CLASSES, np.intp),
             np.zeros(CLASSES),
         )
@@ -64,9 +69,11 @@ class Tally:
             else:
                 cv2.scaleAdd(sight.image * sight.inside, weight, self.total, dst=self.total)
                 cv2.scaleAdd(sight.inside, weight, self.cover, dst=self.cover)
-        self.mean[kind] += sight.image
-        self.power[kind] += sight.ring_power
+        cv2.add(self.mean[kind], sight.image, dst=self.mean[kind])
         self.count[kind] += 1
+        if sight.ring_power is not None:
+            self.power[kind] += sight.ring_power
+            self.measured[kind] += 1
         self.share[kind] += weight
 
     def transfer(self, kind: int, rings: Rings, reference: NDArray[np.complex64], window: Array) -> Transfer:
@@ -74,7 +81,8 @@ class Tally:
         count = max(int(self.count[kind]), 1)
         share = self.share[kind] / count / max(float(self.share.sum()), 1e-12)
         mean = spectrum(self.mean[kind] / count, window)
-        return measure_transfer(rings, reference, mean, self.power[kind] / count, float(min(share, 0.5)))
+        ring_power = self.power[kind] / max(int(self.measured[kind]), 1)
+        return measure_transfer(rings, reference, mean, ring_power, float(min(share, 0.5)))
 
     def reference(self) -> Array:
         """Return the weighted mean; where no frame of weight looked, the plain mean of all."""
@@ -93,7 +101,8 @@ class Sight:
     image: Array
     """(h, w) dewarped frame at the binning of the next pass."""
     inside: Array | None
-    ring_power: NDArray[np.float64]
+    ring_power: NDArray[np.float64] | None
+    """Power in each ring, of a sample of the frames."""
 
 
 @dataclass
@@ -141,6 +150,32 @@ class Plan:
         return rings_of(self.levels[binning].rows.shape, binning, self.cutoff_cyc_per_px)
 
 
+@dataclass(frozen=True)
+class Sampling:
+    """Measures the ring power of some of the frames, spread over the capture: a class needs no more."""
+
+    frames: int
+
+    def __call__(self, order: int, image: Array, level: Level, rings: Rings) -> NDArray[np.float64] | None:
+        """Return the ring power of a dewarped frame if it is one of the sample."""
+        if order % max(1, self.frames // SAMPLE):
+            return None
+        return rings.sum(power(spectrum(image, level.window)))
+
+
+def gain_probe(reference: Array, level: Level, rings: Rings) -> Array:
+    """Return the image whose product with a dewarped frame is the frame's gain on the reference at 0.2-0.5 of the cutoff.
+
+    By Parseval's theorem that product is the ratio of the cross power to the reference's own in that band.
+    """
+    transform = spectrum(reference, level.window) * rings.band
+    own = float((power(transform) * rings.multiplicity).sum()) + 1e-30
+    probe = scipy.fft.irfft2(transform, s=reference.shape) * level.window
+    # A frame's mean does not count.
+    probe -= level.window * (probe.sum() / level.window.sum())
+    return np.asarray(probe * (reference.size / own), np.float32)
+
+
 def _sight(cut: Cut, at: Level, modes: Modes, coefficients: NDArray[np.float64]) -> tuple[Array, Array | None]:
     maps = at.maps(modes, coefficients, cut.shift)
     return at.warp(shrink(cut.plane, at.binning), maps), seen(maps, cut.bounds(at.binning))
@@ -149,12 +184,12 @@ def _sight(cut: Cut, at: Level, modes: Modes, coefficients: NDArray[np.float64])
 def first_pass(source: PlaneSource, state: State, plan: Plan, binning: int, progress: Progress | None) -> None:
     """Build the first reference of each half from its sharpest quarter, coarsely shifted only."""
     level, rings = plan.levels[binning], plan.rings(binning)
+    sampled = Sampling(len(state.half))
 
     def look(cut: Cut) -> Sight:
         start = state.coefficients[cut.order]
         image, inside = _sight(cut, level, state.modes, start)
-        ring_power = rings.sum(power(spectrum(image, level.window)))
-        return Sight(cut.order, start, 0.0, 1.0, image, inside, ring_power)
+        return Sight(cut.order, start, 0.0, 1.0, image, inside, sampled(cut.order, image, level, rings))
 
     _gather(source.each(look, progress), state, state.reference_weight(0.25), plan, binning, source.workers, True)
 
@@ -171,8 +206,8 @@ def next_pass(
     """Follow every frame at one binning, then rebuild the references for the next from the better half."""
     level, target = plan.levels[binning], plan.levels[next_binning]
     rings, next_rings = plan.rings(binning), plan.rings(next_binning)
-    seen_as = [spectrum(reference, level.window) for reference in state.references]
-    own = [float((power(s) * rings.multiplicity)[rings.band].sum()) for s in seen_as]
+    probes = [gain_probe(reference, level, rings) for reference in state.references]
+    sampled = Sampling(len(state.half))
 
     def look(cut: Cut) -> Sight:
         half = state.half[cut.order]
@@ -182,13 +217,11 @@ def next_pass(
             image, level, state.modes, template, state.coefficients[cut.order], cut.shift, cut.bounds(binning), steps
         )
         dewarped, inside = _sight(cut, level, state.modes, coefficients)
-        transform = spectrum(dewarped, level.window)
-        cross = (transform * seen_as[half].conj()).real * rings.multiplicity
-        gain = max(float(cross[rings.band].sum()) / own[half], LEAST_GAIN)
+        gain = max(float(np.vdot(probes[half], dewarped)), LEAST_GAIN)
         if next_binning != binning:
             dewarped, inside = _sight(cut, target, state.modes, coefficients)
-            transform = spectrum(dewarped, target.window)
-        return Sight(cut.order, coefficients, precision, gain, dewarped, inside, next_rings.sum(power(transform)))
+        ring_power = sampled(cut.order, dewarped, target, next_rings)
+        return Sight(cut.order, coefficients, precision, gain, dewarped, inside, ring_power)
 
     _gather(source.each(look, progress), state, state.reference_weight(0.5), plan, next_binning, source.workers)
 

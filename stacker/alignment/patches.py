@@ -17,7 +17,7 @@ SIDE = 16
 """Binned pixels an edge: some five resolution elements, and twice the spacing of the patches."""
 SPACING = 8
 REACH = 4
-MOST = 80
+MOST = 60
 LEAST_CORRELATION = 0.2
 """A peak lower than this could stand anywhere."""
 
@@ -73,7 +73,7 @@ def _window() -> Array:
 
 
 def place_patches(image: Array, along_row: Array, along_column: Array, grid: Grid, modes: Modes) -> Patches:
-    """Return the patches of a whitened template tile (h, w) with the most detail, at most 80."""
+    """Return the patches of a whitened template tile (h, w) with the most detail, at most 60."""
     window = _window()
     rows = np.arange(1, max(image.shape[0] - SIDE, 1), SPACING)
     columns = np.arange(1, max(image.shape[1] - SIDE, 1), SPACING)

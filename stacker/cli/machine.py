@@ -11,6 +11,8 @@ from stacker.cli.allocator import keep_freed_memory
 def settle() -> None:
     """Prepare this process for work on frames: allocator, OpenCV's threads, warnings, odd letters in file names."""
     keep_freed_memory()
+    # Our threads leave the interpreter for every few dozen microseconds of work: short turns let the other go on.
+    sys.setswitchinterval(2e-5)
     import cv2
 
     cv2.setNumThreads(1)

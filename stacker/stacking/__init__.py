@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stacker.alignment.record import Alignment
+from stacker.blas_threads import one_blas_thread
 from stacker.capture.sequence import Capture, Frame
 from stacker.parallel import ordered_map
 from stacker.ranking.record import Ranking
@@ -22,6 +23,7 @@ Array = NDArray[np.float32]
 MOST_SPECTRA = 200
 
 
+@one_blas_thread()
 def stack(
     capture: Capture,
     ranking: Ranking,
@@ -33,8 +35,9 @@ def stack(
     """Return the weighted mean of the aligned frames on the anchor frame's pixels, (H, W) or (H, W, 3).
 
     A pixel averages the frames that saw it; mosaic frames are averaged sample by sample, colour by colour.
-    `power_of` turns a dewarped (H, W) frame, green where there are colours, into its power spectrum; the mean over at most
-    200 frames is handed on. `progress(done, total)` is called after each frame. The result does not depend on `workers`.
+    `power_of` turns a dewarped (H, W) frame, green where there are colours, into its power spectrum; the mean over at
+    most 200 frames is handed on. `progress(done, total)` is called after each frame. The result does not depend on
+    `workers`.
     """
     shape = (capture.shape[0], capture.shape[1])
     warper = Warper.over(alignment, shape)
@@ -60,10 +63,11 @@ def stack(
     orders = {int(frame): order for order, frame in enumerate(alignment.frames)}
     reading = ((orders[index], frame) for index, frame in capture.read(alignment.frames.tolist()))
     sums: Accumulator | None = None
-    power, weighed = np.float64(0), 0.0
+    power: NDArray[np.float64] = np.zeros(())
+    weighed = 0.0
     for done, (order, image, weights, spectrum) in enumerate(ordered_map(work, reading, workers)):
         if sums is None:
-            pivot += image.mean() if masks is None else image.sum() / max(float(np.sum(weights)), 1.0)
+            pivot += image.mean() if masks is None or weights is None else image.sum() / max(float(weights.sum()), 1.0)
             sums = Accumulator(pivot.shape, pivot)
         half, weight = int(alignment.half[order]), float(alignment.weight[order])
         if masks is None or weights is None:

@@ -31,25 +31,25 @@ class Accumulator:
         if inside is None:
             self._everywhere[half] += weight
             self._everywhere2 += weight**2
-            weighted = cv2.multiply(difference, weight)
+            weighted = cv2.multiply(difference, (weight,) * 4)
         else:
-            share = inside if inside.ndim == difference.ndim else inside[..., None] * np.ones(3, np.float32)
-            share = cv2.multiply(share, weight)
-            self._weight[half] += share
-            self._weight2 += cv2.multiply(share, share)
+            share = inside if inside.ndim == difference.ndim else cv2.merge([inside] * 3)
+            share = cv2.multiply(share, (weight,) * 4)
+            cv2.accumulate(share, self._weight[half])
+            cv2.accumulateSquare(share, self._weight2)
             weighted = cv2.multiply(difference, share)
-        self._sum[half] += weighted
-        self._square += cv2.multiply(weighted, difference)
+        cv2.accumulate(weighted, self._sum[half])
+        cv2.accumulateProduct(weighted, difference, self._square)
 
     def add_samples(self, half: int, samples: Array, weights: Array, weight: float) -> None:
         """Add samples already multiplied by their per-pixel weights, as a mosaic gives them."""
         share = weights * np.float32(weight)
         value = samples / np.maximum(weights, 1e-6) - self._pivot
         weighted = value * share
-        self._weight[half] += share
-        self._weight2 += share * share
-        self._sum[half] += weighted
-        self._square += weighted * value
+        cv2.accumulate(share, self._weight[half])
+        cv2.accumulateSquare(share, self._weight2)
+        cv2.accumulate(weighted, self._sum[half])
+        cv2.accumulateProduct(weighted, value, self._square)
 
     def weight(self, half: int | None = None) -> Sums:
         """Return the summed weight behind each pixel, of one half or of both."""
