@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
+from itertools import chain
 from typing import Any
 
 import numpy as np
@@ -20,6 +21,8 @@ from stacker.ranking.survey import Surveyor
 from stacker.settings import RankingSettings
 
 Progress = Callable[[int, int], None]
+BATCH = 8
+"""A glance takes less than a millisecond: handed on one by one, the threads would mostly wait for each other."""
 
 
 def rank(capture: Capture, settings: RankingSettings, workers: int = 1, progress: Progress | None = None) -> Ranking:
@@ -66,7 +69,9 @@ def _glances(capture: Capture, surveyor: Surveyor, workers: int) -> Iterator[Gla
     """Yield a glance at every frame in order; readers that must decode in sequence are read in the caller's thread."""
     if is_sequential(capture):
         return ordered_map(surveyor.take, _sequence(capture), workers)
-    return ordered_map(_DirectReader(capture, surveyor).take, range(len(capture)), workers)
+    reader = _DirectReader(capture, surveyor)
+    batches = (range(first, min(first + BATCH, len(capture))) for first in range(0, len(capture), BATCH))
+    return chain.from_iterable(ordered_map(reader.take, batches, workers))
 
 
 def _sequence(capture: Capture) -> Iterator[tuple[int, NDArray[Any] | None]]:
@@ -88,8 +93,11 @@ class _DirectReader:
     def __init__(self, capture: Capture, surveyor: Surveyor) -> None:
         self._capture, self._surveyor = capture, surveyor
 
-    def take(self, index: int) -> Glance:
-        """Read a frame and glance at it."""
+    def take(self, indices: range) -> list[Glance]:
+        """Read a few frames and glance at each."""
+        return [self._take_one(index) for index in indices]
+
+    def _take_one(self, index: int) -> Glance:
         buffer = self._surveyor.frame_buffer(self._capture)
         try:
             frame = self._capture.get_frame(index, out=buffer)
