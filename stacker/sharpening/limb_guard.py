@@ -1,8 +1,8 @@
 """The limb guard: no bright rim inside a limb and no moat outside it.
 
 Amplified frequencies that stop short of the cutoff ring at a sharp edge, and the eye takes the ringing for an
-atmosphere or a dark arc. A telescope's image of a disc nowhere dips below the sky, and near its limb it is nowhere brighter than
-the blurred image is a little way in; the sharpened image is held to both.
+atmosphere or a dark arc. A telescope's image of a disc nowhere dips below the sky, and near its limb it is nowhere
+brighter than the blurred image is a little way in; the sharpened image is held to both.
 """
 
 from __future__ import annotations
