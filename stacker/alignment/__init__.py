@@ -7,10 +7,10 @@ from collections.abc import Callable
 import numpy as np
 
 from stacker.alignment.joining import join_halves
-from stacker.alignment.level import level_of
+from stacker.alignment.level import level_of, shrink
 from stacker.alignment.passes import CLASSES, Plan, State, first_pass, next_pass
 from stacker.alignment.planes import PlaneSource
-from stacker.alignment.prior import SHIFT_RMS_PX, turbulence_modes
+from stacker.alignment.prior import turbulence_modes
 from stacker.alignment.record import Alignment
 from stacker.alignment.region import Region, plan_region
 from stacker.blas_threads import one_blas_thread
@@ -67,6 +67,7 @@ def align(
     modes = turbulence_modes(region.tile_shape, step_px, FIELD_RMS_PX, MODES)
     binnings = {binning for binning, _ in schedule}
     plan = Plan({b: level_of(region, step_px, b) for b in binnings}, cutoff, known is not None)
+    finest = plan.levels[min(binnings)]
     # The ranking counts energy; amplitude is what adds up in a mean.
     sharpness = np.sqrt(np.maximum(ranking.sharpness[frames], 0))
     sharpness = np.clip(sharpness / max(float(np.median(sharpness)), 1e-12), 0.05, 4.0)
@@ -79,6 +80,7 @@ def align(
         np.zeros((len(frames), len(region.tiles), modes.count)),
         np.ones(len(frames)),
         np.zeros(len(frames)),
+        finest.mean_motion(modes, shrink(region.cut(ranking.target.mask.astype(np.float32), (0, 0)), finest.binning)),
     )
     brightness = ranking.brightness[frames]
     coarse = ranking.coarse_shift_px[frames]
@@ -107,11 +109,9 @@ def _conclude(state: State, plan: Plan, binning: int, source: PlaneSource, step_
     mean = np.average(state.coefficients, axis=0, weights=state.gain)
     state.coefficients -= mean
     merit = state.merit()
-    motion = state.coefficients[:, :, :2].mean(1) * SHIFT_RMS_PX
-    local = state.coefficients.copy()
-    local[:, :, :2] = 0
+    motion = np.einsum("fto,ato->fa", state.coefficients, state.target_mean)
     sample = np.linspace(0, len(frames) - 1, min(len(frames), 40)).astype(int)
-    fields = np.array([level.displacement(state.modes, local[order]) for order in sample])
+    fields = np.array([level.displacement(state.modes, state.coefficients[order]) for order in sample])
     variance = state.shift_variance if state.shift_variance is not None else np.zeros(len(frames))
     return Alignment(
         region=source.region,
@@ -125,7 +125,7 @@ def _conclude(state: State, plan: Plan, binning: int, source: PlaneSource, step_
         gain=state.gain / np.median(state.gain),
         weight=merit / merit.sum(),
         shift_px=source.coarse_px + motion,
-        shift_error_px=np.sqrt(variance) * SHIFT_RMS_PX,
+        shift_error_px=np.sqrt(variance),
         repair=source.repair,
         scale=source.scale,
         field_rms_px=float(np.sqrt((fields - fields.mean((2, 3), keepdims=True)).var())),

@@ -50,6 +50,16 @@ class Level:
                 self.tile(number, whole)[...] += self.blend[number] * part
         return total
 
+    def mean_motion(self, modes: Modes, mask: Array) -> NDArray[np.float64]:
+        """Return (2, tiles, modes): times the coefficients, summed, the mean (dy_px, dx_px) over a (h, w) mask."""
+        none = np.zeros([size // self.binning for size in self.region.tile_shape], np.float32)
+        share = mask / max(float(mask.sum()), 1e-12)
+        parts = []
+        for number in range(len(self.region.tiles)):
+            part = self.tile(number, share) * (self.blend[number] if self.blend else np.float32(1))
+            parts.append([modes.project(self.grid.adjoint(*pair)) for pair in ((part, none), (none, part))])
+        return np.array(parts).transpose(1, 0, 2)
+
     def maps(self, modes: Modes, coefficients: NDArray[np.float64], shift: NDArray[np.float64]) -> tuple[Array, Array]:
         """Return the (rows, columns) in a binned cut at which the target's points of the region stand."""
         moved = coefficients.copy()
@@ -109,4 +119,4 @@ def seen(maps: tuple[Array, Array], bounds: tuple[float, float, float, float]) -
     if extremes[0] >= top and extremes[1] <= bottom and extremes[2] >= left and extremes[3] <= right:
         return None
     inside = cv2.bitwise_and(cv2.inRange(rows, top, bottom), cv2.inRange(columns, left, right))
-    return np.asarray(cv2.multiply(inside, 1 / 255, dtype=cv2.CV_32F), np.float32)
+    return np.multiply(inside, np.float32(1 / 255), dtype=np.float32)

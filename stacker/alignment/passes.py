@@ -118,6 +118,8 @@ class State:
     coefficients: NDArray[np.float64]
     gain: NDArray[np.float64]
     precision: NDArray[np.float64]
+    target_mean: NDArray[np.float64]
+    """(2, tiles, modes) from coefficients to the mean displacement of the target."""
     references: list[Array] = field(default_factory=list)
     templates: list[list[Template]] = field(default_factory=list)
     shift_variance: NDArray[np.float64] | None = None
@@ -253,8 +255,11 @@ def _gather(
         state.gain[members] = gain[members] / np.median(gain[members])
         if state.templates:
             for order in members:
-                normal = state.templates[half][state.kind[order]].tiles[0]
-                state.shift_variance[order] = normal.shift_variance(state.precision[order]).mean()
+                normals = state.templates[half][state.kind[order]].tiles
+                state.shift_variance[order] = sum(
+                    normal.variance(state.target_mean[:, tile], state.precision[order]).mean()
+                    for tile, normal in enumerate(normals)
+                )
         reference = tally.reference()
         # Frames in better air stand straighter: their mean geometry is the best guess of the true one.
         mean = np.average(state.coefficients[members], axis=0, weights=state.gain[members])

@@ -125,9 +125,9 @@ class TileNormal:
         right = precision * (self.matrix @ y - gradient)
         return self.vectors @ ((self.vectors.T @ right) / (1 + precision * self.values))
 
-    def shift_variance(self, precision: float) -> NDArray[np.float64]:
-        """Return the posterior variance of the first two coefficients, the shifts."""
-        return (self.vectors[:2] ** 2) @ (1 / (1 + precision * self.values))
+    def variance(self, combination: NDArray[np.float64], precision: float) -> NDArray[np.float64]:
+        """Return the posterior variance (n,) of n linear combinations (n, modes) of the coefficients."""
+        return np.asarray((combination @ self.vectors) ** 2 @ (1 / (1 + precision * self.values)))
 
 
 @dataclass(frozen=True)

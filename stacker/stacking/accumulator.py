@@ -31,10 +31,10 @@ class Accumulator:
         if inside is None:
             self._everywhere[half] += weight
             self._everywhere2 += weight**2
-            weighted = cv2.multiply(difference, (weight,) * 4)
+            weighted = difference * np.float32(weight)
         else:
             share = inside if inside.ndim == difference.ndim else cv2.merge([inside] * 3)
-            share = cv2.multiply(share, (weight,) * 4)
+            share = share * np.float32(weight)
             cv2.accumulate(share, self._weight[half])
             cv2.accumulateSquare(share, self._weight2)
             weighted = cv2.multiply(difference, share)
