@@ -37,7 +37,7 @@ class Accumulator:
             share = share * np.float32(weight)
             cv2.accumulate(share, self._weight[half])
             cv2.accumulateSquare(share, self._weight2)
-            weighted = cv2.multiply(difference, share)
+            weighted = difference * share
         cv2.accumulate(weighted, self._sum[half])
         cv2.accumulateProduct(weighted, difference, self._square)
 
