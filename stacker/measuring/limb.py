@@ -88,9 +88,9 @@ def limb_profile(image: Real, mask: NDArray[np.bool_]) -> LimbProfile | None:
 def limb_overshoot(image: Real, mask: NDArray[np.bool_]) -> LimbOvershoot | None:
     """Return the ringing at the limb of a disc in `image` (H, W), in percent of its level; None without a clean limb.
 
-    Inside: how far the profile rises, going outward over the last 0.15 of the radius, before it falls off the edge.
-    Outside: how far it dips below the sky beyond the edge. Both are 0 for any disc that only darkens towards its limb,
-    however blurred.
+    Inside: how far the profile rises, trough to peak, going outward over the last 0.3 of the radius to the last 0.15,
+    before it falls. Outside: how far it dips below the sky beyond the edge. Both are 0 for any disc that only darkens
+    towards its limb, however blurred.
     """
     profile = limb_profile(image, mask)
     return None if profile is None else overshoot_of(profile)
@@ -101,8 +101,8 @@ def overshoot_of(profile: LimbProfile) -> LimbOvershoot:
     d, p = profile.distance_px, profile.brightness
     error = float(np.median(profile.error))
     depth = max(_LEAST_DEPTH_PX, _DEPTH * profile.radius_px)
-    inner = p[(d > -depth) & (d < 0)]
-    rise = float((inner - np.minimum.accumulate(inner)).max()) if len(inner) else 0.0
+    inner, at_limb = (d > -2.0 * depth) & (d < 0), d > -depth
+    rise = float(np.max((p - np.minimum.accumulate(np.where(inner, p, np.inf)))[inner & at_limb], initial=0.0))
     outer = p[d > 0]
     lowest = int(outer.argmin())
     beyond = outer[max(lowest, int(0.7 * len(outer))) :]

@@ -2,7 +2,7 @@
 
 A hard edge (the limb, the border of the frame) spreads power over all frequencies, and a mask shared by two images
 fakes correlation between them. So every spectrum here is taken under one window that falls softly to zero inside
-the target, after a quadratic surface (shading, limb darkening) has been taken away under that same window.
+the target, after shading and limb darkening have been taken away under that same window.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ Complex = NDArray[np.complex64]
 
 _EROSION_OF_DEPTH = 0.06
 _FEWEST_PX = 8
-_NO_SURFACE = np.zeros((0, 0), np.float32)
+_NO_SHADING = np.zeros((0, 0), np.float32)
 
 
 @dataclass(frozen=True)
@@ -32,8 +32,8 @@ class AnalysisWindow:
     """(h, w) the window inside `rows` and `columns`, 0 to 1."""
     size: tuple[int, int]
     """(H', W') of the transform: (h, w) padded with zeros to fast lengths."""
-    surface: Real = field(repr=False)
-    """(6, h w) orthonormal under the window: constant, slopes and curvatures."""
+    shading: Real = field(repr=False)
+    """(terms, h w) what counts as shading, times the window, orthonormal."""
 
     @property
     def modes(self) -> float:
@@ -70,36 +70,38 @@ def analysis_window(mask: NDArray[np.bool_], kind: str) -> AnalysisWindow:
     rows, columns = (_extent(np.asarray(mask.any(axis))) for axis in (1, 0))
     if min(rows.stop - rows.start, columns.stop - columns.start) < _FEWEST_PX:
         raise ValueError(f"the target is less than {_FEWEST_PX} px across")
+    depth = None
     if kind == "surface":
         weight = np.outer(_hann(rows.stop - rows.start), _hann(columns.stop - columns.start))
     else:
-        weight = _rising_inward(mask[rows, columns])
-        inner = _extent(np.asarray(weight.any(1))), _extent(np.asarray(weight.any(0)))
-        weight = weight[inner[0], inner[1]]
+        depth = _depth(mask[rows, columns])
+        inner = _extent(np.asarray(depth.any(1))), _extent(np.asarray(depth.any(0)))
+        depth = depth[inner[0], inner[1]]
+        weight = np.sin(0.5 * np.pi * np.minimum(2.0 * depth, 1.0)) ** 2
         rows, columns = (
             slice(outer.start + part.start, outer.start + part.stop)
             for outer, part in zip((rows, columns), inner, strict=True)
         )
     weight = np.ascontiguousarray(weight, np.float32)
     height, width = (scipy.fft.next_fast_len(n, real=True) for n in weight.shape)
-    return AnalysisWindow(rows, columns, weight, (height, width), _surface_basis(weight))
+    return AnalysisWindow(rows, columns, weight, (height, width), _shading(weight, depth))
 
 
 def whole_window(shape: tuple[int, int]) -> AnalysisWindow:
     """Return the window that takes every pixel of (H, W) alike: right only where opposite borders meet."""
-    return AnalysisWindow(slice(0, shape[0]), slice(0, shape[1]), np.ones(shape, np.float32), shape, _NO_SURFACE)
+    return AnalysisWindow(slice(0, shape[0]), slice(0, shape[1]), np.ones(shape, np.float32), shape, _NO_SHADING)
 
 
 def windowed_spectrum(image: NDArray[np.floating], window: AnalysisWindow) -> Complex:
     """Return the half-plane transform (H', W'//2+1), complex64, of `image` (H, W) under the window.
 
-    The quadratic surface that fits best under the window is removed first.
+    The shading that fits best under the window is removed first.
     """
     part = np.asarray(image[window.rows, window.columns], np.float32)
     weighted = (part - part.mean()) * window.weight
     flat = weighted.reshape(-1)
-    if window.surface.size:
-        flat -= (window.surface @ flat) @ window.surface
+    if window.shading.size:
+        flat -= (window.shading @ flat) @ window.shading
     return np.asarray(scipy.fft.rfft2(weighted, window.size), np.complex64)
 
 
@@ -124,19 +126,26 @@ def _hann(length: int) -> Real:
     return np.asarray(np.sin(np.pi * phase) ** 2, np.float32)
 
 
-def _rising_inward(mask: NDArray[np.bool_]) -> Real:
-    """Return 0 up to a limb that is eroded by a few pixels, rising as cos^2 to 1 at half the depth."""
+def _depth(mask: NDArray[np.bool_]) -> Real:
+    """Return the distance from a limb that is eroded by a few pixels, over the greatest one; 0 outside."""
     padded = np.pad(mask.astype(np.uint8), 1)
     depth = cv2.distanceTransform(padded, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)[1:-1, 1:-1]
     depth = depth - max(1.5, _EROSION_OF_DEPTH * float(depth.max()))
-    rise = np.clip(depth / (0.5 * float(depth.max())), 0.0, 1.0)
-    return np.asarray(np.sin(0.5 * np.pi * rise) ** 2, np.float32)
+    return np.asarray(np.clip(depth / float(depth.max()), 0.0, 1.0), np.float32)
 
 
-def _surface_basis(weight: Real) -> Real:
-    """Return the six quadratic terms times the window, orthonormal, as (6, h w)."""
+def _shading(weight: Real, depth: Real | None) -> Real:
+    """Return what counts as shading, times the window, orthonormal, as (terms, h w).
+
+    The six terms of a quadratic surface; for a disc, limb darkening as well: even functions of the distance from the
+    middle, and the same leaning to either side.
+    """
     y, x = (np.linspace(-1.0, 1.0, n) for n in weight.shape)
     y, x = y[:, None] + 0 * x, x + 0 * y[:, None]
-    terms = np.stack([np.ones_like(x), y, x, y * y, y * x, x * x]) * weight
-    basis, _ = np.linalg.qr(terms.reshape(6, -1).T)
+    terms = [np.ones_like(x), y, x, y * y, y * x, x * x]
+    if depth is not None:
+        outward = 1.0 - depth.astype(np.float64)
+        fall = np.sqrt(1.0 - outward**2)
+        terms += [outward**4, outward**8, fall, x * fall, y * fall, x * outward**4, y * outward**4]
+    basis, _ = np.linalg.qr((np.stack(terms) * weight).reshape(len(terms), -1).T)
     return np.ascontiguousarray(basis.T, np.float32)

@@ -20,7 +20,7 @@ _FREQUENCY = np.array([0.0, 0.025, 0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5, 0.
 _FRIED = np.array([1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 4.0, 5.0, 6.0, 7.0, 8.0, 10.0])
 
 # Mean transfer A of the air, a row for each q: -ln A / q^(5/3). Fried 1966, J. Opt. Soc. Am. 56, 1372, gives
-# 3.44 f^(5/3) (1 - f^(1/3)) for steady air: within 5 % of the first row up to f = 0.25 and high beyond.
+# 3.44 f^(5/3) (1 - f^(1/3)) for steady air: within 9 % of the first row up to f = 0.25 and high beyond.
 _ATTENUATION = np.array(
     [
         [

@@ -27,7 +27,7 @@ def test_cutoff_and_scale_give_the_diffraction_limit() -> None:
 
 
 def test_transfer_without_obstruction_is_the_textbook_curve() -> None:
-    """(2/pi)(acos f - f sqrt(1 - f^2)) at a quarter, half and three quarters (Goodman, Introduction to Fourier Optics)."""
+    """(2/pi)(acos f - f sqrt(1 - f^2)) at a quarter, half and three quarters (Goodman, Fourier Optics)."""
     assert_allclose(diffraction_transfer(np.array([0.25, 0.5, 0.75])), (0.6850, 0.3910, 0.1443), atol=5e-5)
     assert_allclose(diffraction_transfer(np.array([0.0, 1.0, 1.3])), (1.0, 0.0, 0.0), atol=1e-9)
 
