@@ -166,7 +166,7 @@ class Sampling:
 
 
 def gain_probe(reference: Array, level: Level, rings: Rings) -> Array:
-    """Return the image whose product with a dewarped frame is the frame's gain on the reference at 0.2-0.5 of the cutoff.
+    """Return the image whose product with a dewarped frame is its gain on the reference at 0.2-0.5 of the cutoff.
 
     By Parseval's theorem that product is the ratio of the cross power to the reference's own in that band.
     """
