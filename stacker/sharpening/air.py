@@ -20,7 +20,7 @@ from stacker.sky.optics import diffraction_transfer
 Curve = NDArray[np.float64]
 
 _LEAST_FRIED, _MOST_FRIED = 0.3, 12.0
-_MOST_JITTER_PX = 3.0
+_MOST_JITTER = 0.33
 _STARTS = (1.5, 4.0, 8.0)
 _FEWEST_RINGS = 4
 _LOWEST, _HIGHEST = 0.05, 0.9
@@ -30,11 +30,11 @@ _SPECKLE_ERROR = 0.15
 _POWER_ERROR = 0.02
 # Speckle left in the kept frames, in units of what instantaneous, isoplanatic, unchosen frames have. Choosing the best
 # 40 % of simulated screens leaves 0.6 to 0.75; alignment to the detail itself, blending of isoplanatic patches and
-# finite exposure take more. 0.38 settled on simulated captures (scripts/experiment_sharpening.py).
-_SPECKLE_LEFT = 0.38
+# finite exposure take more. 0.32 settled on simulated captures (scripts/experiment_sharpening.py).
+_SPECKLE_LEFT = 0.32
 # What is expected before the powers are looked at, as (centre, weight = 1 / sigma).
 _LIKELY_FRIED = (5.0, 0.2)
-_LIKELY_JITTER_PX = (0.4, 3.0)
+_LIKELY_JITTER = (0.13, 9.0)
 
 
 @dataclass(frozen=True)
@@ -83,15 +83,16 @@ def fit_air(evidence: Evidence, cutoff_cyc_per_px: float, obstruction_ratio: flo
     signal = (f > _LOWEST) & (f < _HIGHEST) & (evidence.correlation > _SIGNAL) & (evidence.single > 0)
     if signal.sum() < _FEWEST_RINGS:
         return None
-    fits = [_fit(evidence, f, signal, start, obstruction_ratio) for start in _STARTS]
+    fits = [_fit(evidence, cutoff_cyc_per_px, signal, start, obstruction_ratio) for start in _STARTS]
     best = min(fits, key=lambda fit: float(fit.cost))
     return Air(float(np.exp(best.x[0])), float(best.x[1]), cutoff_cyc_per_px)
 
 
 def _fit(
-    evidence: Evidence, f: Curve, signal: NDArray[np.bool_], start: float, obstruction_ratio: float
+    evidence: Evidence, cutoff: float, signal: NDArray[np.bool_], start: float, obstruction_ratio: float
 ) -> OptimizeResult:
     """Return the least-squares fit of ln D/r0, jitter, ln noise and the mosaic's share in the noise's shape."""
+    f = evidence.frequency_cyc_per_px / cutoff
     used = signal | ((f > _BEYOND) & (evidence.single > 0))
     x, pixels = f[used], evidence.frequency_cyc_per_px[used]
     cross, single = np.where(signal, evidence.cross, 0.0)[used], evidence.single[used]
@@ -108,15 +109,17 @@ def _fit(
         prior = np.array(
             [
                 _LIKELY_FRIED[1] * (p[0] - np.log(_LIKELY_FRIED[0])),
-                _LIKELY_JITTER_PX[1] * (p[1] - _LIKELY_JITTER_PX[0]),
+                _LIKELY_JITTER[1] * (p[1] * cutoff - _LIKELY_JITTER[0]),
                 0.5 * p[3],
             ]
         )
         return np.concatenate([weight * np.log(model / single), prior])
 
     low = [np.log(_LEAST_FRIED), 0.0, floor - 3.0, 0.0]
-    high = [np.log(_MOST_FRIED), _MOST_JITTER_PX, floor + 3.0, 1.0]
-    return least_squares(misfit, [np.log(start), 0.5, floor, 0.1], bounds=(low, high), loss="soft_l1", f_scale=2.0)
+    high = [np.log(_MOST_FRIED), _MOST_JITTER / cutoff, floor + 3.0, 1.0]
+    return least_squares(
+        misfit, [np.log(start), 0.1 / cutoff, floor, 0.1], bounds=(low, high), loss="soft_l1", f_scale=2.0
+    )
 
 
 def _scatter(evidence: Evidence, signal: NDArray[np.bool_], noise: Curve, used: NDArray[np.bool_]) -> Curve:

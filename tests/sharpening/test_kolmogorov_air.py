@@ -125,7 +125,7 @@ def test_powers_made_for_known_air_give_it_back() -> None:
     passed = (air_transfer(f / cutoff, q) * telescope) ** 2
     cross = target * passed * jitter_transfer(f, jitter) ** 2
     noise = 2e5 * interpolated_noise(f)
-    single = target * (passed + 0.38 * speckle_power(f / cutoff, q, 0.3)) + noise
+    single = target * (passed + 0.32 * speckle_power(f / cutoff, q, 0.3)) + noise
     correlation = cross / (cross + noise / 100)
     found = fit_air(Evidence(f, np.full(60, 200.0), cross, correlation, single), cutoff, 0.3)
     assert found is not None
