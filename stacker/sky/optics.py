@@ -6,6 +6,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 ARCSEC_PER_RADIAN = 206264.80624709636
+MIDDLE_NM = 550.0
+"""The middle of visible light."""
+_AIRY_ZERO = 1.2196698912665045
+"""First zero of the Airy pattern in lambda / D: the first zero of the Bessel function J1 over pi."""
+_AIRY_HALF = 1.0289929
+"""Full width at half maximum of the Airy pattern in lambda / D."""
 
 
 def scale_arcsec_per_px(pixel_um: float, focal_length_mm: float) -> float:
@@ -26,6 +32,74 @@ def cutoff_cyc_per_px(aperture_mm: float, focal_length_mm: float, pixel_um: floa
         aperture_mm=aperture_mm, focal_length_mm=focal_length_mm, pixel_um=pixel_um, wavelength_nm=wavelength_nm
     )
     return aperture_mm * pixel_um / (focal_length_mm * 1e-3 * wavelength_nm)
+
+
+def focal_ratio(focal_length_mm: float, aperture_mm: float) -> float:
+    """Return focal length over aperture. Raises ValueError where a length is not positive."""
+    _require_positive(focal_length_mm=focal_length_mm, aperture_mm=aperture_mm)
+    return focal_length_mm / aperture_mm
+
+
+def field_arcmin(size_px: int, arcsec_per_px: float) -> float:
+    """Return the side of the field that `size_px` pixels cover. Raises ValueError where either is not positive."""
+    _require_positive(size_px=size_px, arcsec_per_px=arcsec_per_px)
+    return size_px * arcsec_per_px / 60.0
+
+
+def diffraction_arcsec(aperture_mm: float, wavelength_nm: float = MIDDLE_NM) -> float:
+    """Return lambda / D: the finest period that the aperture passes at all, and the resolution element used here.
+
+    113.4 / aperture_mm at 550 nm. Raises ValueError where a length is not positive.
+    """
+    _require_positive(aperture_mm=aperture_mm, wavelength_nm=wavelength_nm)
+    return 1e-6 * ARCSEC_PER_RADIAN * wavelength_nm / aperture_mm
+
+
+def rayleigh_arcsec(aperture_mm: float, wavelength_nm: float = MIDDLE_NM) -> float:
+    """Return the radius of the first dark ring, 1.22 lambda / D: two equal stars this far apart are just told apart.
+
+    Rayleigh 1879, Phil. Mag. 8, 261.
+    """
+    return _AIRY_ZERO * diffraction_arcsec(aperture_mm, wavelength_nm)
+
+
+def airy_diameter_arcsec(aperture_mm: float, wavelength_nm: float = MIDDLE_NM) -> float:
+    """Return the diameter of the first dark ring around a star's disc, 2.44 lambda / D."""
+    return 2.0 * rayleigh_arcsec(aperture_mm, wavelength_nm)
+
+
+def airy_fwhm_arcsec(aperture_mm: float, wavelength_nm: float = MIDDLE_NM) -> float:
+    """Return the full width at half maximum of a star's disc, 1.029 lambda / D."""
+    return _AIRY_HALF * diffraction_arcsec(aperture_mm, wavelength_nm)
+
+
+def dawes_arcsec(aperture_mm: float) -> float:
+    """Return Dawes' limit for a pair of equal sixth-magnitude stars seen by eye, 116 / aperture_mm.
+
+    Dawes 1867, Mem. R. Astron. Soc. 35, 137 (4.56 inches over the aperture).
+    """
+    _require_positive(aperture_mm=aperture_mm)
+    return 115.824 / aperture_mm
+
+
+def px_per_element(pixel_um: float, ratio: float, wavelength_nm: float = MIDDLE_NM) -> float:
+    """Return pixels per lambda / D at focal ratio `ratio`: 2 is the least that loses nothing (Shannon 1949)."""
+    _require_positive(pixel_um=pixel_um, ratio=ratio, wavelength_nm=wavelength_nm)
+    return 1e-3 * wavelength_nm * ratio / pixel_um
+
+
+def fitting_focal_length_mm(
+    aperture_mm: float, pixel_um: float, wanted_px_per_element: float = 2.0, wavelength_nm: float = MIDDLE_NM
+) -> float:
+    """Return the focal length at which a pixel of this size samples lambda / D with the wanted number of pixels."""
+    _require_positive(aperture_mm=aperture_mm, wanted_px_per_element=wanted_px_per_element)
+    return aperture_mm * wanted_px_per_element / px_per_element(pixel_um, 1.0, wavelength_nm)
+
+
+def exposure_factor(from_ratio: float, to_ratio: float) -> float:
+    """Return how many times the exposure an extended target needs after a change of focal ratio: the square."""
+    _require_positive(from_ratio=from_ratio, to_ratio=to_ratio)
+    return (to_ratio / from_ratio) ** 2
 
 
 def diffraction_transfer(frequency: NDArray[np.floating], obstruction_ratio: float = 0.0) -> NDArray[np.float64]:
