@@ -1,0 +1,99 @@
+"""Running sums against plain numpy on stored frames, and the textbook's noise of a mean."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose, assert_array_equal
+
+from stacker.stacking.accumulator import Accumulator
+
+SHAPE = (20, 24)
+
+
+def filled(frames: np.ndarray, weights: np.ndarray, insides: list[np.ndarray | None], pivot: float) -> Accumulator:
+    sums = Accumulator(frames.shape[1:], np.full(frames.shape[1:], pivot, np.float32))
+    for number, (frame, weight, inside) in enumerate(zip(frames, weights, insides, strict=True)):
+        sums.add(number % 2, frame, float(weight), inside)
+    return sums
+
+
+@pytest.mark.parametrize("colours", [(), (3,)], ids=["gray", "colour"])
+def test_mean_coverage_and_variance_are_numpys(colours: tuple[int, ...]) -> None:
+    """Weighted mean, (sum w)^2 / sum w^2, and the weighted scatter over n_eff - 1, with partly seen frames."""
+    rng = np.random.default_rng(1)
+    frames = rng.normal(1000, 30, (15, *SHAPE, *colours)).astype(np.float32)
+    weights = rng.uniform(0.2, 2, 15)
+    insides = [(rng.random(SHAPE) < 0.7).astype(np.float32) if n % 3 else None for n in range(15)]
+    sums = filled(frames, weights, insides, 990)
+    seen = np.array([np.ones(SHAPE) if inside is None else inside for inside in insides])
+    share = (seen * weights[:, None, None]).reshape(15, *SHAPE, *[1] * len(colours)) * np.ones(frames.shape)
+    mean = (share * frames).sum(0) / share.sum(0)
+    count = share.sum(0) ** 2 / (share**2).sum(0)
+    scatter = (share * (frames - mean) ** 2).sum(0) / share.sum(0)
+    assert_allclose(sums.mean(), mean, rtol=1e-6)
+    assert_allclose(sums.coverage(), count, rtol=1e-4)
+    assert_allclose(sums.variance(), scatter / (count - 1), rtol=2e-3)
+    for half in (0, 1):
+        part = np.s_[half::2]
+        assert_allclose(sums.mean(half), (share[part] * frames[part]).sum(0) / share[part].sum(0), rtol=1e-6)
+
+
+def test_equal_weights_give_the_plain_standard_error() -> None:
+    """s^2 / n with n - 1 degrees of freedom."""
+    frames = np.random.default_rng(2).normal(50, 4, (9, *SHAPE)).astype(np.float32)
+    sums = filled(frames, np.ones(9), [None] * 9, 48)
+    assert_allclose(sums.variance(), frames.var(0, ddof=1) / 9, rtol=1e-3)
+    assert_allclose(sums.coverage(), 9)
+
+
+def test_noise_falls_as_the_root_of_the_number_of_frames() -> None:
+    """log sigma against log N = -0.50 +- 0.02 over N = 4..1024 (textbook: error of a mean)."""
+    rng = np.random.default_rng(3)
+    sums, numbers, noise, stated = Accumulator((64, 64), np.full((64, 64), 100, np.float32)), [], [], []
+    for number in range(1, 1025):
+        sums.add(number % 2, rng.normal(100, 5, (64, 64)).astype(np.float32), 1.0, None)
+        if number >= 4 and number & (number - 1) == 0:
+            numbers.append(number)
+            noise.append(float(sums.mean().std()))
+            stated.append(float(np.sqrt(sums.variance().mean())))
+    for measured in (noise, stated):
+        assert np.polyfit(np.log(numbers), np.log(measured), 1)[0] == pytest.approx(-0.5, abs=0.02)
+    assert stated == pytest.approx(noise, rel=0.06)
+
+
+def test_a_bright_field_costs_no_precision() -> None:
+    """Noise of 1 ADU on 60000: sums of squares without a pivot would lose it in single precision."""
+    frames = (60000 + np.random.default_rng(4).normal(0, 1, (50, *SHAPE))).astype(np.float32)
+    sums = filled(frames, np.ones(50), [None] * 50, 60000.0)
+    assert_allclose(sums.mean(), frames.astype(float).mean(0), atol=0.01)
+    assert float(sums.variance().mean()) == pytest.approx(1 / 50, rel=0.05)
+
+
+def test_a_share_of_one_is_a_plain_frame() -> None:
+    rng = np.random.default_rng(5)
+    frames = rng.normal(200, 9, (6, *SHAPE, 3)).astype(np.float32)
+    one, other = (filled(frames, np.full(6, 0.5), [inside] * 6, 190) for inside in (None, np.ones_like(frames[0])))
+    assert_allclose(one.mean(), other.mean(), rtol=1e-6)
+    assert_allclose(one.variance(), other.variance(), rtol=1e-3)
+    assert_allclose(one.coverage(), other.coverage(), rtol=1e-5)
+
+
+def test_shares_weigh_colour_by_colour() -> None:
+    """Two samples, 10 at share 3/4 and 20 at share 1/4 in green alone: the mean is 12.5, elsewhere 15."""
+    sums = Accumulator((1, 1, 3), np.zeros((1, 1, 3), np.float32))
+    for half, (value, share) in enumerate(((10, 0.75), (20, 0.25))):
+        inside = np.array([[[0.5, share, 0.5]]], np.float32)
+        sums.add(half, np.full((1, 1, 3), value, np.float32), 1.0, inside)
+    assert_allclose(sums.mean().ravel(), [15, 12.5, 15], rtol=1e-6)
+    assert_allclose(sums.mean(1), 20, rtol=1e-6)
+
+
+def test_where_nothing_was_seen_the_pivot_stays() -> None:
+    sums = Accumulator(SHAPE, np.full(SHAPE, 7, np.float32))
+    inside = np.ones(SHAPE, np.float32)
+    inside[:, 10:] = 0
+    sums.add(0, np.full(SHAPE, 100, np.float32), 1.0, inside)
+    assert_array_equal(sums.mean()[:, :10], 100)
+    assert_array_equal(sums.mean()[:, 10:], 7)
+    assert not sums.weight()[:, 10:].any()
