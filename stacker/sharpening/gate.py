@@ -9,16 +9,17 @@ from numpy.typing import NDArray
 Real = NDArray[np.float32]
 
 _LEAST_SHARE = 0.05
+_USUAL_PERCENTILE = 25.0
 
 
 def local_gate(plane: Real, noise_plane: Real, scale: int, target: NDArray[np.bool_]) -> Real:
     """Return how much of a plane's sharpening is let through, 0 to 1, (H, W).
 
-    Where the local share of signal in the plane's power is at least what is usual on the `target`, all of it: the
-    overall gain already allows for that. Where less is signal (sky, smooth ground), as much less.
+    Where the local share of signal in the plane's power is at least what three quarters of the `target` have, all of
+    it: the overall gain already allows for that. Where less is signal (sky, smooth ground), as much less.
     """
     share = local_signal_share(plane, noise_plane, scale)
-    usual = max(float(np.median(share[target])), _LEAST_SHARE)
+    usual = max(float(np.percentile(share[target], _USUAL_PERCENTILE)), _LEAST_SHARE)
     return np.asarray(np.minimum(share / np.float32(usual), 1.0), np.float32)
 
 
