@@ -17,6 +17,8 @@ __all__ = ["align_colours", "colour_shifts"]
 Array = NDArray[np.float32]
 LARGEST_ERROR_PX = 0.5
 """A shift less certain than this is not applied."""
+SKY_PX, EDGE_PX = 16, 4
+"""Sky around a disc that counts, and softness of its edge: a window that touches a displaced limb pulls it back."""
 
 
 def colour_shifts(stack: Stack) -> tuple[Shift, Shift]:
@@ -27,9 +29,12 @@ def colour_shifts(stack: Stack) -> tuple[Shift, Shift]:
         box = np.s_[:, :]
     else:
         rows, columns = np.flatnonzero(stack.mask.any(1)), np.flatnonzero(stack.mask.any(0))
-        box = np.s_[max(rows[0] - 24, 0) : rows[-1] + 25, max(columns[0] - 24, 0) : columns[-1] + 25]
-        grown = cv2.dilate(stack.mask[box].astype(np.float32), np.ones((15, 15), np.uint8))
-        window = np.asarray(cv2.GaussianBlur(grown, (0, 0), 4), np.float32)
+        reach = SKY_PX + 3 * EDGE_PX
+        box = np.s_[
+            max(rows[0] - reach, 0) : rows[-1] + reach + 1, max(columns[0] - reach, 0) : columns[-1] + reach + 1
+        ]
+        grown = cv2.dilate(stack.mask[box].astype(np.float32), np.ones((2 * SKY_PX + 1, 2 * SKY_PX + 1), np.uint8))
+        window = np.asarray(cv2.GaussianBlur(grown, (0, 0), EDGE_PX), np.float32)
     planes = [np.ascontiguousarray(stack.image[box][..., colour]) for colour in range(3)]
     return measure_shift(planes[0], planes[1], window), measure_shift(planes[2], planes[1], window)
 
