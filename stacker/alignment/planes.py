@@ -15,6 +15,7 @@ from stacker.calibration.defects import DefectRepair
 from stacker.capture.mosaic import luminance
 from stacker.capture.sequence import Capture, Frame
 from stacker.parallel import ordered_map
+from stacker.ranking.looks import is_sequential
 
 Array = NDArray[np.float32]
 Result = TypeVar("Result")
@@ -67,10 +68,18 @@ class PlaneSource:
         self, work: Callable[[Cut], Result], progress: Callable[[int, int], None] | None = None
     ) -> Iterator[Result]:
         """Yield `work(cut)` for every used frame, in order."""
-        orders = {int(frame): order for order, frame in enumerate(self.frames)}
-        reading = ((orders[index], frame) for index, frame in self.capture.read(self.frames.tolist()))
-        results = ordered_map(lambda pair: work(self.cut(*pair)), reading, self.workers)
+        orders = range(len(self.frames))
+        if is_sequential(self.capture):
+            frames = (frame for _, frame in self.capture.read(self.frames.tolist()))
+            reading = zip(orders, frames, strict=True)
+            results = ordered_map(lambda pair: work(self.cut(*pair)), reading, self.workers)
+        else:
+            # Each thread reads what it works on.
+            results = ordered_map(lambda order: work(self.cut(order, self._frame(order))), orders, self.workers)
         for done, result in enumerate(results, start=1):
             yield result
             if progress:
                 progress(done, len(self.frames))
+
+    def _frame(self, order: int) -> Frame:
+        return self.capture.get_frame(int(self.frames[order]))

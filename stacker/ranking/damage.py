@@ -60,7 +60,8 @@ def area_at_full_scale(part: NDArray[Any], full_scale: float) -> int:
     # OpenCV takes a plain number here, its type stubs only an array.
     limit: Any = int(full_scale) if part.dtype.kind == "u" else float(full_scale)
     full = np.asarray(cv2.compare(part, limit, cv2.CMP_GE)) if part.ndim == 2 else _any_colour(part, full_scale)
-    if cv2.countNonZero(full) < 4:
+    # A sensor's hot pixels come to less than this.
+    if cv2.countNonZero(full) < max(4, full.size // 2000):
         return 0
     rows, columns = max(1, full.shape[0] // 4), max(1, full.shape[1] // 4)
     share = cv2.resize(full, (columns, rows), interpolation=cv2.INTER_AREA)
