@@ -22,11 +22,12 @@ from stacker.measuring.effort import peak_memory_mb
 from stacker.measuring.metrics import measure_stack
 from stacker.measuring.spectra import analysis_window, windowed_power
 from stacker.ranking import Ranking, rank
-from stacker.ranking.selection import FEWEST_FOR_HALVES, centred
-from stacker.run_folder import FrameTable, check_place, image_header, write_run
+from stacker.ranking.selection import centred
+from stacker.run_folder import check_place, write_run
+from stacker.run_folder.telling import frame_table, header_of, summarise
 from stacker.settings import Settings
 from stacker.sharpening import Sharpened, sharpen, stretch_for_showing
-from stacker.stacking import Stack, stack
+from stacker.stacking import Stack, stack, zoomed_mask
 
 Array = NDArray[np.float32]
 Progress = Callable[[str, int, int], None]
@@ -66,7 +67,15 @@ def process(
             capture, ranking, settings.alignment, settings.stacking.keep, workers, _stage(progress, "aligning")
         )
         linear = align_colours(
-            stack(capture, ranking, alignment, workers, _stage(progress, "averaging"), _power_of(ranking))
+            stack(
+                capture,
+                ranking,
+                alignment,
+                workers,
+                _stage(progress, "averaging"),
+                _power_of(ranking, settings.stacking.zoom),
+                settings.stacking,
+            )
         )
         finished = sharpen(
             linear, settings.sharpening, cutoffs(capture.circumstances, linear), capture.circumstances.obstruction_ratio
@@ -82,18 +91,21 @@ def process(
             frames=frame_table(capture, ranking, alignment),
             metrics=metrics,
             settings=settings,
-            header=_header(capture, alignment, metrics),
+            header=header_of(capture, alignment, metrics),
             overrides=circumstances,
         )
     return Run(folder, metrics, summarise(folder, metrics))
 
 
 def cutoffs(circumstances: Circumstances, linear: Stack) -> float | tuple[float, float, float] | None:
-    """Return the telescope's cutoff in cycles per pixel: one number, or one a colour; None where it is unknown."""
+    """Return the telescope's cutoff in cycles per stack pixel: one number, or one a colour; None where not known."""
     if linear.image.ndim == 2:
-        return circumstances.cutoff_cyc_per_px()
+        cutoff = circumstances.cutoff_cyc_per_px()
+        return None if cutoff is None else cutoff / linear.zoom
     red, green, blue = (circumstances.cutoff_cyc_per_px(wavelength) for wavelength in COLOUR_WAVELENGTHS_NM)
-    return None if red is None or green is None or blue is None else (red, green, blue)
+    if red is None or green is None or blue is None:
+        return None
+    return red / linear.zoom, green / linear.zoom, blue / linear.zoom
 
 
 def measure(
@@ -101,7 +113,8 @@ def measure(
 ) -> dict[str, Any]:
     """Return the measurements of one capture, keyed as in metrics.json; None where one could not be had: see notes."""
     best = best_frame(capture, ranking, alignment)
-    found = measure_stack(linear, None if finished is None else finished.image, best, capture.circumstances)
+    sharpened = None if finished is None else finished.image
+    found = measure_stack(linear, sharpened, best, capture.circumstances, linear.zoom)
     notes = dict(found.pop("notes"))
     notes |= dict.fromkeys(("r0_mm", "seeing_arcsec", "limits"), LATER)
     remarks = [*capture.notes, *linear.notes, *([finished.note] if finished is not None and finished.note else [])]
@@ -132,53 +145,10 @@ def best_frame(capture: Capture, ranking: Ranking, alignment: Alignment) -> Arra
     return np.roll(frame, (-dy, -dx), (0, 1))
 
 
-def frame_table(capture: Capture, ranking: Ranking, alignment: Alignment) -> FrameTable:
-    """Return one row a frame for frames.csv; a usable frame that was not selected says so."""
-    used = np.zeros(len(capture), bool)
-    used[alignment.frames] = True
-    shift = ranking.coarse_shift_px.copy()
-    shift[alignment.frames] = alignment.shift_px
-    times = capture.times_utc
-    seconds = np.full(len(capture), np.nan) if times is None else (times - times[0]) / np.timedelta64(1, "s")
-    reason = tuple(said or ("" if taken else "less sharp") for said, taken in zip(ranking.reason, used, strict=True))
-    return FrameTable(seconds, ranking.sharpness, ranking.brightness, shift, used, reason)
-
-
-def summarise(folder: Path, metrics: dict[str, Any]) -> str:
-    """Return the line that a person wants to read about a run."""
-    words = [f"{metrics['frames_used']} of {metrics['frames_total']} frames"]
-    if metrics["resolution_px"] is None:
-        words.append("no resolution measured")
-    else:
-        detail = f"resolution {metrics['resolution_px']:.1f} px"
-        if metrics["resolution_arcsec"] is not None:
-            detail += f" = {metrics['resolution_arcsec']:.2f} arcsec"
-        if metrics["resolution_over_diffraction"] is not None:
-            detail += f" ({metrics['resolution_over_diffraction']:.1f} x the diffraction limit)"
-        words.append(detail)
-    if metrics["snr"] and metrics["snr_best_frame"] and metrics["frames_used"] >= FEWEST_FOR_HALVES:
-        words.append(f"signal to noise {metrics['snr'] / metrics['snr_best_frame']:.1f} x the best frame's")
-    return f"{metrics['capture']}: {', '.join(words)} -> {folder / 'finished.png'}"
-
-
-def _header(capture: Capture, alignment: Alignment, metrics: dict[str, Any]) -> dict[str, Any]:
-    times = capture.times_utc
-    span = None if times is None else round(float((times[-1] - times[0]) / np.timedelta64(1, "s")), 6)
-    return image_header(
-        capture.circumstances,
-        capture_name=capture.path.name,
-        frames_total=len(capture),
-        frames_used=len(alignment.frames),
-        scale_arcsec_per_px=metrics["scale_arcsec_per_px"],
-        span_s=span,
-        capture_sha256=metrics["capture_sha256"],
-    )
-
-
-def _power_of(ranking: Ranking) -> Callable[[Array], Array] | None:
+def _power_of(ranking: Ranking, zoom: float) -> Callable[[Array], Array] | None:
     """Return what measures a dewarped frame's power under the target's window; None for a target too small for one."""
     try:
-        window = analysis_window(ranking.target.mask, ranking.target.kind)
+        window = analysis_window(zoomed_mask(ranking.target.mask, zoom), ranking.target.kind)
     except ValueError:
         return None
     return lambda image: windowed_power(image, window)
