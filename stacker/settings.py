@@ -102,6 +102,27 @@ class StackingSettings(StageSettings):
         within=(0.01, 100.0),
         options=("auto",),
     )
+    outlier_sigmas: float = choice(
+        6.0,
+        unit="standard deviations",
+        allowed="a number from 0 to 100",
+        reason="a trail or a hit stands out by more, noise and seeing do not; 0 leaves nothing out",
+        within=(0.0, 100.0),
+    )
+    patch_preference: float = choice(
+        0.0,
+        unit="power of a patch's own sharpness in its weight",
+        allowed="a number from 0 to 4",
+        reason="0 weighs whole frames: one patch of one frame is too noisy a judge",
+        within=(0.0, 4.0),
+    )
+    zoom: float = choice(
+        1.0,
+        unit="pixels of the stack per camera pixel",
+        allowed="a number from 1 to 3",
+        reason="1 holds all detail of a well-sampled capture; 1.5 to 2 pays below 2.2 px per lambda/D",
+        within=(1.0, 3.0),
+    )
 
 
 @dataclass(frozen=True)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -13,14 +14,20 @@ from stacker.blas_threads import one_blas_thread
 from stacker.capture.sequence import Capture, Frame
 from stacker.parallel import ordered_map
 from stacker.ranking.record import Ranking
+from stacker.settings import StackingSettings
 from stacker.stacking.accumulator import Accumulator
+from stacker.stacking.carrying import Carried, Carrier
+from stacker.stacking.outliers import FEWEST_FRAMES, SAMPLE_FRAMES, Bounds, Sample
+from stacker.stacking.preference import prefer
 from stacker.stacking.record import Stack
-from stacker.stacking.warping import Warper, carry, carry_mosaic, colour_masks, green_of
+from stacker.stacking.warping import Warper
 
-__all__ = ["Stack", "stack"]
+__all__ = ["Stack", "stack", "zoomed_mask"]
 
 Array = NDArray[np.float32]
 MOST_SPECTRA = 200
+WORTH_TELLING = 1e-4
+"""Share of a frame's pixels left out that is a trail or a tear, not a lone hit."""
 
 
 @one_blas_thread()
@@ -31,64 +38,105 @@ def stack(
     workers: int = 1,
     progress: Callable[[int, int], None] | None = None,
     power_of: Callable[[Array], Array] | None = None,
+    settings: StackingSettings | None = None,
 ) -> Stack:
     """Return the weighted mean of the aligned frames on the anchor frame's pixels, (H, W) or (H, W, 3).
 
-    A pixel averages the frames that saw it; mosaic frames are averaged sample by sample, colour by colour.
+    A pixel averages the frames that saw it and that fit what the others show; mosaic frames are averaged sample by
+    sample, colour by colour. With `settings.zoom` above 1 the pixels are finer and hold the same brightness.
     `power_of` turns a dewarped (H, W) frame, green where there are colours, into its power spectrum; the mean over at
     most 200 frames is handed on. `progress(done, total)` is called after each frame. The result does not depend on
     `workers`.
     """
-    shape = (capture.shape[0], capture.shape[1])
-    warper = Warper.over(alignment, shape)
-    masks = colour_masks(shape, capture.mosaic) if capture.mosaic else None
-    colour = masks is not None or len(capture.shape) == 3
-    pivot = np.zeros((*shape, 3) if colour else shape, np.float32)
+    settings = settings or StackingSettings()
+    carrier = Carrier.of(capture, alignment, settings.zoom)
+    bounds = _bounds(capture, carrier, settings.outlier_sigmas, workers)
+    preference = prefer(ranking, alignment.frames, carrier.warper.rows.shape, settings.patch_preference, settings.zoom)
+    sampled = _spread(len(alignment.frames), MOST_SPECTRA)
 
-    sampled = set(
-        np.linspace(0, len(alignment.frames) - 1, min(len(alignment.frames), MOST_SPECTRA)).astype(int).tolist()
-    )
-
-    def work(item: tuple[int, Frame]) -> tuple[int, Array, Array | None, Array | None]:
+    def work(item: tuple[int, Frame]) -> tuple[int, Carried, int, Array | None]:
         order, frame = item
-        plane = alignment.repair(frame).astype(np.float32)
-        plane *= np.float32(alignment.scale[order])
-        maps = warper.maps(order)
-        image, weights = carry(plane, maps) if masks is None else carry_mosaic(plane, masks, maps)
-        if power_of is None or order not in sampled:
-            return order, image, weights, None
-        gray = carry(green_of(plane, capture.mosaic), maps)[0] if masks is not None else image
-        return order, image, weights, power_of(gray if gray.ndim == 2 else gray[..., 1])
+        seen = carrier.carry(order, frame, with_gray=power_of is not None and order in sampled)
+        image, share, hits = (seen.image, seen.share, 0) if bounds is None else bounds.judge(seen.image, seen.share)
+        if preference is not None:
+            share = _product(preference.weight(order), share)
+        spectrum = power_of(seen.gray) if power_of is not None and order in sampled else None
+        return order, replace(seen, image=image, share=share), hits, spectrum
 
-    orders = {int(frame): order for order, frame in enumerate(alignment.frames)}
-    reading = ((orders[index], frame) for index, frame in capture.read(alignment.frames.tolist()))
     sums: Accumulator | None = None
     power: NDArray[np.float64] = np.zeros(())
-    weighed = 0.0
-    for done, (order, image, weights, spectrum) in enumerate(ordered_map(work, reading, workers)):
+    weighed, hit = 0.0, np.zeros(len(alignment.frames), np.intp)
+    for done, (order, seen, hits, spectrum) in enumerate(ordered_map(work, _reading(capture, alignment), workers)):
         if sums is None:
-            pivot += image.mean() if masks is None or weights is None else image.sum() / max(float(weights.sum()), 1.0)
-            sums = Accumulator(pivot.shape, pivot)
-        half, weight = int(alignment.half[order]), float(alignment.weight[order])
-        if masks is None or weights is None:
-            sums.add(half, image, weight, weights)
-        else:
-            sums.add_samples(half, image, weights, weight)
+            level = np.average(seen.image, weights=None if seen.share is None else _like(seen.share, seen.image) + 1e-9)
+            sums = Accumulator(carrier.shape, np.full(carrier.shape, level, np.float32))
+        weight = float(alignment.weight[order])
+        sums.add(int(alignment.half[order]), seen.image, weight, seen.share)
+        hit[order] = hits
         if spectrum is not None:
             power, weighed = power + weight * spectrum, weighed + weight
         if progress:
             progress(done + 1, len(alignment.frames))
     assert sums is not None, "a ranking with no usable frame does not get here"
     frame_power = np.asarray(power / weighed, np.float32) if weighed else None
-    return _finish(sums, alignment, ranking, warper, len(capture), frame_power)
+    notes = (*alignment.notes, *_told(hit, int(np.prod(carrier.shape))))
+    return _finish(sums, alignment, ranking, carrier.warper, len(capture), frame_power, notes)
+
+
+def _spread(frames: int, most: int) -> set[int]:
+    return set(np.linspace(0, frames - 1, min(frames, most)).astype(int).tolist())
+
+
+def _reading(capture: Capture, alignment: Alignment, among: set[int] | None = None) -> Iterator[tuple[int, Frame]]:
+    """Yield (order, frame) of the used frames, or of some of them."""
+    orders = {int(frame): o for o, frame in enumerate(alignment.frames) if among is None or o in among}
+    return ((orders[index], frame) for index, frame in capture.read(list(orders)))
+
+
+def _bounds(capture: Capture, carrier: Carrier, sigmas: float, workers: int) -> Bounds | None:
+    """Return what frames may show, from a sample spread over the capture; None where that is not wanted or known."""
+    frames = len(carrier.alignment.frames)
+    if sigmas == 0 or frames < FEWEST_FRAMES:
+        return None
+    # A mosaic has a quarter of the samples of a colour at a pixel.
+    among = _spread(frames, SAMPLE_FRAMES * (1 if carrier.masks is None else 2))
+    reading = _reading(capture, carrier.alignment, among)
+    sample = Sample(carrier.shape)
+    for seen in ordered_map(lambda item: carrier.carry(*item), reading, workers):
+        sample.add(seen.image, seen.share)
+    return sample.bounds(sigmas)
+
+
+def _like(share: Array, image: Array) -> Array:
+    return share if share.ndim == image.ndim else np.repeat(share[..., None], image.shape[2], 2)
+
+
+def _product(weight: Array, share: Array | None) -> Array:
+    if share is None:
+        return weight
+    return share * (weight if share.ndim == 2 else weight[..., None])
+
+
+def _told(hit: NDArray[np.intp], pixels: int) -> list[str]:
+    """Return what the user should know about what was left out."""
+    spoilt = hit > WORTH_TELLING * pixels
+    if not spoilt.any():
+        return []
+    share = 100 * hit[spoilt].sum() / (pixels * int(spoilt.sum()))
+    return [f"{int(spoilt.sum())} of {len(hit)} frames show what the others do not; there {share:.2g} % was left out"]
 
 
 def _finish(
-    sums: Accumulator, alignment: Alignment, ranking: Ranking, warper: Warper, frames: int, frame_power: Array | None
+    sums: Accumulator,
+    alignment: Alignment,
+    ranking: Ranking,
+    warper: Warper,
+    frames: int,
+    frame_power: Array | None,
+    notes: tuple[str, ...],
 ) -> Stack:
     weights = np.zeros(frames)
     weights[alignment.frames] = alignment.weight
-    notes = alignment.notes
     halves = [_unbent(sums.mean(half), alignment, warper, half) for half in (0, 1)]
     if not (alignment.half == 1).any():
         halves[1] = np.zeros_like(halves[0])
@@ -99,18 +147,28 @@ def _finish(
         coverage=np.where(sums.weight() > 0, sums.coverage(), 0).astype(np.float32),
         half_a=halves[0],
         half_b=halves[1],
-        mask=ranking.target.mask,
+        mask=zoomed_mask(ranking.target.mask, warper.zoom),
         kind=ranking.target.kind,
         frame_power=frame_power,
         weights=weights,
         notes=notes,
+        zoom=warper.zoom,
     )
+
+
+def zoomed_mask(mask: NDArray[np.bool_], zoom: float) -> NDArray[np.bool_]:
+    """Return a camera-sized mask (H, W) on the stack's pixels."""
+    if zoom == 1:
+        return mask
+    places = [((np.arange(int(size * zoom)) + 0.5) / zoom).astype(np.intp) for size in mask.shape]
+    return np.asarray(mask[np.ix_(*places)])
 
 
 def _unbent(image: Array, alignment: Alignment, warper: Warper, half: int) -> Array:
     """Return a half-stack on its own geometry, so that what the halves disagree about the geometry counts as noise."""
-    dy, dx = warper.field(-alignment.half_warp[half])
+    zoom = np.float32(warper.zoom)
+    dy, dx = (part * zoom for part in warper.field(-alignment.half_warp[half]))
+    rows, columns = np.indices(dy.shape, np.float32)
     return np.asarray(
-        cv2.remap(image, warper.columns + dx, warper.rows + dy, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT),
-        np.float32,
+        cv2.remap(image, columns + dx, rows + dy, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT), np.float32
     )

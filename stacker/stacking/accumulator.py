@@ -26,7 +26,10 @@ class Accumulator:
         self._everywhere2 = 0.0
 
     def add(self, half: int, image: Array, weight: float, inside: Array | None) -> None:
-        """Add a frame of one half: `image` has the accumulator's shape, `inside` is 1 where it was seen (None: all)."""
+        """Add a frame of one half: `image` has the accumulator's shape.
+
+        `inside`, (H, W) or shaped as `image`, multiplies `weight` pixel by pixel; None: 1 everywhere.
+        """
         difference = cv2.subtract(image, self._pivot)
         if inside is None:
             self._everywhere[half] += weight
@@ -43,13 +46,7 @@ class Accumulator:
 
     def add_samples(self, half: int, samples: Array, weights: Array, weight: float) -> None:
         """Add samples already multiplied by their per-pixel weights, as a mosaic gives them."""
-        share = weights * np.float32(weight)
-        value = samples / np.maximum(weights, 1e-6) - self._pivot
-        weighted = value * share
-        cv2.accumulate(share, self._weight[half])
-        cv2.accumulateSquare(share, self._weight2)
-        cv2.accumulate(weighted, self._sum[half])
-        cv2.accumulateProduct(weighted, value, self._square)
+        self.add(half, np.asarray(samples / np.maximum(weights, 1e-6), np.float32), weight, weights)
 
     def weight(self, half: int | None = None) -> Sums:
         """Return the summed weight behind each pixel, of one half or of both."""

@@ -32,3 +32,5 @@ class Stack:
     weights: NDArray[np.float64]
     """(N,) weight of every frame of the capture in the mean, 0 where unused; sums to 1."""
     notes: tuple[str, ...] = ()
+    zoom: float = 1.0
+    """Pixels of this stack per camera pixel along each side."""

@@ -21,18 +21,22 @@ class Warper:
 
     alignment: Alignment
     level: Level
+    frame_shape: tuple[int, int]
     rows: Array
     columns: Array
+    """(H', W') where the stack's pixels stand in the camera's of the anchor frame; apart by less than 1 when zoomed."""
+    zoom: float
 
     @classmethod
-    def over(cls, alignment: Alignment, shape: tuple[int, int]) -> Warper:
-        """Return the maps' maker for frames of (H, W) pixels."""
-        rows, columns = np.mgrid[: shape[0], : shape[1]].astype(np.float32)
+    def over(cls, alignment: Alignment, shape: tuple[int, int], zoom: float = 1.0) -> Warper:
+        """Return the maps' maker for frames of (H, W) pixels, for a stack of `zoom` times as many along each side."""
+        rows, columns = (((np.arange(int(size * zoom)) + 0.5) / zoom - 0.5).astype(np.float32) for size in shape)
+        whole = [np.ascontiguousarray(part, np.float32) for part in np.meshgrid(rows, columns, indexing="ij")]
         binning = 2 if min(alignment.region.shape) >= 96 else 1
-        return cls(alignment, alignment.level(binning), rows, columns)
+        return cls(alignment, alignment.level(binning), shape, whole[0], whole[1], zoom)
 
     def field(self, coefficients: NDArray[np.float64]) -> tuple[Array, Array]:
-        """Return (dy_px, dx_px), each (H, W), of a field (tiles, modes)."""
+        """Return (dy_px, dx_px), each (H', W') in camera pixels, of a field (tiles, modes)."""
         return self._whole(self.level.displacement(self.alignment.modes, coefficients))
 
     def maps(self, order: int) -> tuple[Array, Array]:
@@ -45,7 +49,7 @@ class Warper:
 
     def _whole(self, parts: tuple[Array, Array]) -> tuple[Array, Array]:
         region = self.alignment.region
-        height, width = self.rows.shape
+        height, width = self.frame_shape
         whole = []
         for part in parts:
             full = cv2.resize(part, region.shape[::-1], interpolation=cv2.INTER_LINEAR)
@@ -55,6 +59,8 @@ class Warper:
             below, right = height - above - inside.shape[0], width - left - inside.shape[1]
             if above or left or below or right:
                 inside = cv2.copyMakeBorder(inside, above, below, left, right, cv2.BORDER_REPLICATE)
+            if self.zoom != 1:
+                inside = cv2.remap(inside, self.columns, self.rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
             whole.append(np.ascontiguousarray(inside, np.float32))
         return whole[0], whole[1]
 

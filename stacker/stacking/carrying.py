@@ -1,0 +1,60 @@
+"""From a raw frame of the capture to what it adds to the stack: mended, levelled, on the common geometry."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stacker.alignment.record import Alignment
+from stacker.capture.sequence import Capture, Frame
+from stacker.stacking.warping import Warper, carry, carry_mosaic, colour_masks, green_of
+
+Array = NDArray[np.float32]
+
+
+@dataclass(frozen=True)
+class Carried:
+    """One frame on the stack's pixels."""
+
+    image: Array
+    """(H', W') or (H', W', 3) values; where a mosaic frame has no sample of a colour, without meaning."""
+    share: Array | None
+    """How much of a sample stands behind each pixel, 0 to 1: (H', W'), for a mosaic (H', W', 3); None: all 1."""
+    gray: Array
+    """(H', W') for spectra: green where there are colours."""
+
+
+@dataclass(frozen=True)
+class Carrier:
+    """Carries the used frames of one capture."""
+
+    alignment: Alignment
+    warper: Warper
+    mosaic: str | None
+    masks: Array | None
+    shape: tuple[int, ...]
+    """Of the stack: (H', W') or (H', W', 3)."""
+
+    @classmethod
+    def of(cls, capture: Capture, alignment: Alignment, zoom: float) -> Carrier:
+        """Return the carrier of a capture's frames to a stack of `zoom` times as many pixels along each side."""
+        frame_shape = (capture.shape[0], capture.shape[1])
+        warper = Warper.over(alignment, frame_shape, zoom)
+        masks = colour_masks(frame_shape, capture.mosaic) if capture.mosaic else None
+        colour = masks is not None or len(capture.shape) == 3
+        shape = (*warper.rows.shape, 3) if colour else warper.rows.shape
+        return cls(alignment, warper, capture.mosaic, masks, shape)
+
+    def carry(self, order: int, frame: Frame, with_gray: bool = False) -> Carried:
+        """Return used frame number `order` on the stack's pixels; a mosaic's `gray` is empty unless asked for."""
+        plane = self.alignment.repair(frame).astype(np.float32)
+        plane *= np.float32(self.alignment.scale[order])
+        maps = self.warper.maps(order)
+        if self.masks is None:
+            image, inside = carry(plane, maps)
+            return Carried(image, inside, image if image.ndim == 2 else image[..., 1])
+        samples, weights = carry_mosaic(plane, self.masks, maps)
+        gray = carry(green_of(plane, self.mosaic), maps)[0] if with_gray else np.zeros((0, 0), np.float32)
+        return Carried(np.asarray(samples / np.maximum(weights, 1e-6), np.float32), weights, gray)

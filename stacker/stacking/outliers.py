@@ -1,0 +1,148 @@
+"""What a frame shows that the others do not (a satellite, an aircraft, a cosmic hit, a torn part) is left out.
+
+A sample of frames is looked at first: its mean and scatter without the highest and the lowest value of every pixel, so
+that a hit in the sample does no harm. In the pass over all frames a pixel further from that mean than the noise, the
+seeing and the local slope allow does not count: |frame - mean| > k sigma + a (local range), the form of the test of
+Fruchter & Hook 2002 (PASP 114, 144, section on cosmic rays, from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtr
+
+Array = NDArray[np.float32]
+Hits = NDArray[np.uint8]
+SAMPLE_FRAMES = 16
+FEWEST_FRAMES = 8
+"""With fewer there is no telling which of them is wrong."""
+LEAST_SHARE = 0.05
+"""A mosaic's sample that counts less than this at a pixel says nothing about it."""
+LOCAL_PX, RANGE_SHARE = 7, 1.0
+"""A frame sharper, blurrier or bent differently from most may differ by this share of the range of the pixels in a box
+of that edge around."""
+FLOOR = 0.01
+"""Smaller differences, in units of the brightness range of the mean, are never worth a rejection: steps of the
+converter and single photons in a dark sky."""
+BLOCK_PX = 33
+BLOCK_SHARE = 0.15
+"""Where this share of a block does not fit, nothing in it is trusted: the frame is torn there."""
+
+
+@lru_cache
+def trimmed_variance(count: int) -> float:
+    """Return the mean square of `count` standard normal values after the largest and the smallest are taken out.
+
+    From the order statistics: (n - 2 E[max^2]) / (n - 2), E[max^2] = n integral x^2 phi(x) Phi(x)^(n-1) dx.
+    Raises ValueError for fewer than 3.
+    """
+    if count < 3:
+        raise ValueError(f"{count} values leave nothing when two are taken out")
+    x = np.linspace(-9, 9, 4001)
+    density = np.exp(-(x**2) / 2) / np.sqrt(2 * np.pi)
+    largest = count * float(np.sum(x**2 * density * ndtr(x) ** (count - 1))) * (x[1] - x[0])
+    return float((count - 2 * largest) / (count - 2))
+
+
+@dataclass(frozen=True)
+class Bounds:
+    """What a frame may show, pixel by pixel."""
+
+    middle: Array
+    """As the stack: mean of the sample without its extremes."""
+    reach: Array
+    """As the stack: a difference larger than this is no part of the scene; inf where the sample saw too little."""
+
+    def judge(self, image: Array, share: Array | None) -> tuple[Array, Array | None, int]:
+        """Return (image, share, hits): values that do not fit replaced by the middle and their share set to 0.
+
+        `image` is shaped as the stack, `share` (H, W) or as `image` says how much each pixel counts (None: all 1).
+        `image` is changed in place. `hits` counts the pixels left out, colours together.
+        """
+        wrong = _beyond(cv2.absdiff(image, self.middle), self.reach)
+        if share is not None:
+            known = _beyond(share, LEAST_SHARE)
+            wrong = wrong & (known if known.ndim == wrong.ndim else known[..., None])
+        if not wrong.any():
+            return image, share, 0
+        left_out = _grown(wrong)
+        if share is None:
+            share = np.ones(image.shape, np.float32)
+        elif share.ndim < image.ndim:
+            share = np.repeat(share[..., None], image.shape[2], 2)
+        np.copyto(image, self.middle, where=left_out)
+        np.copyto(share, np.float32(0), where=left_out)
+        return image, share, int(np.count_nonzero(left_out))
+
+
+def _beyond(value: Any, limit: Any) -> Hits:
+    return np.asarray(cv2.compare(value, limit, cv2.CMP_GT), np.uint8)
+
+
+def _grown(wrong: Hits) -> NDArray[np.bool_]:
+    """Return hits with their neighbours, which resampling mixed with them, and with the blocks that they spoil."""
+    if wrong.ndim == 3:
+        return np.stack([_grown(plane) for plane in np.moveaxis(wrong, 2, 0)], 2)
+    plane = np.ascontiguousarray(wrong)
+    near = np.asarray(cv2.dilate(plane, np.ones((3, 3), np.uint8))) > 0
+    crowded = np.asarray(cv2.blur(plane, (BLOCK_PX, BLOCK_PX), borderType=cv2.BORDER_REFLECT)) > 255 * BLOCK_SHARE
+    if not crowded.any():
+        return near
+    return near | (np.asarray(cv2.dilate(crowded.astype(np.uint8), np.ones((BLOCK_PX, BLOCK_PX), np.uint8))) > 0)
+
+
+class Sample:
+    """Running sums over a few frames and the extremes of every pixel: five planes, however many frames."""
+
+    def __init__(self, shape: tuple[int, ...]) -> None:
+        self._count, self._total, self._square, self._high, self._low = (np.zeros(shape, np.float32) for _ in range(5))
+        self._high -= np.inf
+        self._low += np.inf
+        self._pivot: Array | None = None
+
+    def add(self, image: Array, share: Array | None) -> None:
+        """Add one frame, as `Bounds.judge` takes it."""
+        seen = np.ones(image.shape, bool) if share is None else share > LEAST_SHARE
+        seen = seen if seen.ndim == image.ndim else np.repeat(seen[..., None], image.shape[2], 2)
+        if self._pivot is None:
+            # Differences from a frame keep the squares small enough for float32.
+            self._pivot = np.where(seen, image, image[seen].mean() if seen.any() else 0).astype(np.float32)
+        value = np.where(seen, image - self._pivot, np.float32(0))
+        self._count += seen
+        self._total += value
+        self._square += value**2
+        np.maximum(self._high, value, where=seen, out=self._high)
+        np.minimum(self._low, value, where=seen, out=self._low)
+
+    def mean_and_variance(self) -> tuple[Array, Array, NDArray[np.bool_]]:
+        """Return the mean and the variance without the extremes, and where enough frames were seen for both."""
+        assert self._pivot is not None, "an alignment has frames"
+        enough = self._count >= FEWEST_FRAMES - 2
+        high, low = (np.where(enough, extreme, 0) for extreme in (self._high, self._low))
+        kept = np.where(enough, self._count - 2, np.maximum(self._count, 1))
+        mean = (self._total - high - low) / kept
+        scatter = np.maximum((self._square - high**2 - low**2) / kept - mean**2, 0) * kept / np.maximum(kept - 1, 1)
+        most = int(self._count.max())
+        untrimmed = np.array([1.0] * 3 + [1 / trimmed_variance(count) for count in range(3, most + 1)], np.float32)
+        scatter *= untrimmed[self._count.astype(np.intp)]
+        return np.asarray(self._pivot + mean, np.float32), np.where(enough, scatter, 0).astype(np.float32), enough
+
+    def bounds(self, sigmas: float) -> Bounds:
+        """Return what the sample lets a frame show, `sigmas` standard deviations wide."""
+        middle, variance, enough = self.mean_and_variance()
+        pooled = _around_mean(variance) / np.maximum(_around_mean(enough.astype(np.float32)), np.float32(0.04))
+        box = np.ones((LOCAL_PX, LOCAL_PX), np.uint8)
+        local_range = cv2.subtract(cv2.dilate(middle, box), cv2.erode(middle, box))
+        floor = FLOOR * float(np.subtract(*np.quantile(middle[enough], (0.999, 0.001)))) if enough.any() else 0.0
+        reach = np.maximum(sigmas * np.sqrt(np.maximum(pooled, 0)) + RANGE_SHARE * local_range, floor)
+        return Bounds(middle, np.where(enough, reach, np.inf).astype(np.float32))
+
+
+def _around_mean(plane: Array) -> Array:
+    return np.asarray(cv2.blur(plane, (5, 5), borderType=cv2.BORDER_REFLECT), np.float32)
