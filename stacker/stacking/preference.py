@@ -66,7 +66,8 @@ def prefer(
     amplitude = np.sqrt(np.where(seen, energy, 0) / np.maximum(typical, 1e-30))
     mean = amplitude.sum((1, 2), keepdims=True) / np.maximum(seen.sum((1, 2), keepdims=True), 1)
     relative = np.where(seen & (mean > 0), amplitude / np.where(mean > 0, mean, 1), 1)
-    weights = np.clip(relative, 1 / LARGEST, LARGEST) ** power
+    trusted = [_shared_with_neighbours(np.log(np.clip(grid, 1 / LARGEST, LARGEST))) for grid in relative]
+    weights = np.exp(power * np.stack(trusted))
     weights /= weights.mean((1, 2), keepdims=True)
     offset = (0.0, 0.0)
     if ranking.target.kind == "surface":
@@ -74,3 +75,8 @@ def prefer(
         middle = [(size - 1) / 2 for size in ranking.target.mask.shape]
         offset = ranking.target.centre_px[0] - middle[0], ranking.target.centre_px[1] - middle[1]
     return Preference(weights.astype(np.float32), shape, (offset[0] * zoom, offset[1] * zoom))
+
+
+def _shared_with_neighbours(grid: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the mean over about a patch around: what one patch of one frame says is mostly noise."""
+    return np.asarray(cv2.GaussianBlur(grid, (0, 0), 1.0, borderType=cv2.BORDER_REFLECT))
