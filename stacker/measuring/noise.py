@@ -44,17 +44,15 @@ def level(image: Real, mask: NDArray[np.bool_], kind: str) -> float:
     A surface shows no sky, so an offset of the camera counts as level there.
     """
     inside = float(np.median(image[mask]))
-    sky = sky_of(mask)
-    if kind != "disc" or not sky.any():
-        return inside
-    return inside - float(np.median(image[sky]))
+    sky = sky_of(mask) if kind == "disc" else np.zeros_like(mask)
+    return inside - float(np.median(image[sky])) if sky.any() else inside
 
 
 def sky_of(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Return where the sky is: outside the target by more than a tenth of its size."""
-    reach = max(3, int(0.1 * np.sqrt(mask.sum())))
-    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
-    return np.asarray(cv2.dilate(mask.astype(np.uint8), kernel) == 0)
+    reach = max(3.0, 0.1 * float(np.sqrt(mask.sum())))
+    outside = np.ascontiguousarray(~mask, np.uint8)
+    return np.asarray(cv2.distanceTransform(outside, cv2.DIST_L2, cv2.DIST_MASK_PRECISE) > reach)
 
 
 def _robust_sigma(values: Real) -> float:

@@ -47,11 +47,6 @@ class Rings:
         return np.divide(self.cross, power, out=np.zeros_like(power), where=power > 0)
 
     @property
-    def difference(self) -> Curve:
-        """Return the mean power of half the difference of the two images, times 2: the noise power of each."""
-        return np.asarray(np.maximum(0.5 * (self.power_a + self.power_b) - self.cross, 0.0))
-
-    @property
     def signal_to_noise(self) -> Curve:
         """Return signal over noise power of the mean of the two images, 2c / (1 - c), at least 0."""
         c = np.clip(self.correlation, 0.0, 1.0 - 1e-6)

@@ -19,6 +19,9 @@ Complex = NDArray[np.complex64]
 
 _EROSION_OF_DEPTH = 0.06
 _FEWEST_PX = 8
+_WIDEST_PX = 1024
+_INSCRIBED = 0.65
+_LEAST_SHARE = 1e-6
 _NO_SHADING = np.zeros((0, 0), np.float32)
 
 
@@ -64,14 +67,16 @@ def analysis_window(mask: NDArray[np.bool_], kind: str) -> AnalysisWindow:
     """Return the soft window inside a target.
 
     `mask` (H, W) is True on the target. A `disc` gets a window that rises as cos^2 from an eroded limb inward to
-    half the depth of the disc; a `surface` gets a Hann window over the box that holds the mask.
+    half the depth of the disc; a `surface` gets a Hann window over the box that holds the mask. Of targets wider than
+    1024 px the middle is looked at, under a Hann window.
     Raises ValueError where the target is less than 8 px across.
     """
     rows, columns = (_extent(np.asarray(mask.any(axis))) for axis in (1, 0))
     if min(rows.stop - rows.start, columns.stop - columns.start) < _FEWEST_PX:
         raise ValueError(f"the target is less than {_FEWEST_PX} px across")
     depth = None
-    if kind == "surface":
+    if kind == "surface" or max(rows.stop - rows.start, columns.stop - columns.start) > _WIDEST_PX:
+        rows, columns = _middle(rows, kind), _middle(columns, kind)
         weight = np.outer(_hann(rows.stop - rows.start), _hann(columns.stop - columns.start))
     else:
         depth = _depth(mask[rows, columns])
@@ -121,6 +126,14 @@ def _extent(line: NDArray[np.bool_]) -> slice:
     return slice(int(places[0]), int(places[-1]) + 1) if len(places) else slice(0, 0)
 
 
+def _middle(extent: slice, kind: str) -> slice:
+    """Return at most the middle 1024 px of an extent; of a disc no more than fits into it as a square."""
+    length = extent.stop - extent.start
+    most = min(length, _WIDEST_PX) if kind == "surface" else min(int(_INSCRIBED * length), _WIDEST_PX)
+    start = extent.start + (length - most) // 2
+    return slice(start, start + most)
+
+
 def _hann(length: int) -> Real:
     phase = (np.arange(length) + 0.5) / length
     return np.asarray(np.sin(np.pi * phase) ** 2, np.float32)
@@ -140,12 +153,13 @@ def _shading(weight: Real, depth: Real | None) -> Real:
     The six terms of a quadratic surface; for a disc, limb darkening as well: even functions of the distance from the
     middle, and the same leaning to either side.
     """
-    y, x = (np.linspace(-1.0, 1.0, n) for n in weight.shape)
-    y, x = y[:, None] + 0 * x, x + 0 * y[:, None]
+    y, x = np.meshgrid(*(np.linspace(-1.0, 1.0, n, dtype=np.float32) for n in weight.shape), indexing="ij")
     terms = [np.ones_like(x), y, x, y * y, y * x, x * x]
     if depth is not None:
-        outward = 1.0 - depth.astype(np.float64)
+        outward = 1.0 - depth
         fall = np.sqrt(1.0 - outward**2)
         terms += [outward**4, outward**8, fall, x * fall, y * fall, x * outward**4, y * outward**4]
-    basis, _ = np.linalg.qr((np.stack(terms) * weight).reshape(len(terms), -1).T)
-    return np.ascontiguousarray(basis.T, np.float32)
+    rows = np.stack([np.asarray(term * weight, np.float32).reshape(-1) for term in terms])
+    values, vectors = np.linalg.eigh((rows @ rows.T).astype(np.float64))
+    kept = values > _LEAST_SHARE * values[-1]
+    return np.asarray((vectors[:, kept] / np.sqrt(values[kept])).T.astype(np.float32) @ rows, np.float32)

@@ -103,7 +103,7 @@ def _fit(
 
     def misfit(p: Curve) -> Curve:
         mean = (air_transfer(x, np.exp(p[0])) * telescope) ** 2
-        speckle = _SPECKLE_LEFT * speckle_power(x, np.exp(p[0]), obstruction_ratio)
+        speckle = _SPECKLE_LEFT * speckle_power(x, np.exp(p[0]), telescope)
         object_power = cross / (mean * jitter_transfer(pixels, p[1]) ** 2)
         model = object_power * (mean + speckle) + np.exp(p[2] + plain + p[3] * (mosaic - plain))
         prior = np.array(

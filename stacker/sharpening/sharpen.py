@@ -25,6 +25,8 @@ Curve = NDArray[np.float64]
 _UNKNOWN_CUTOFF = 0.4
 _LEAST_TRANSFER = 0.02
 _NOTHING = "not sharpened: "
+_MILD_FRIED, _MILD_JITTER = 2.5, 0.1
+_ASSUMED = "sharpened for mild air, since the power of the single frames was not kept"
 
 
 @dataclass(frozen=True)
@@ -62,11 +64,12 @@ def sharpen(
     air = _air(stack, window, seen[leading].rings, channels[leading].cutoff, obstruction_ratio)
     if air is None:
         return _unsharpened(stack, len(channels), settings, "too little detail to measure the blur")
+    measured = stack.frame_power is not None and stack.frame_power.shape == window.spectrum_shape
     images, gains = zip(
         *(_sharpened(one, shown, air, stack, settings) for one, shown in zip(channels, seen, strict=True)), strict=True
     )
     image = images[0] if stack.image.ndim == 2 else np.stack(images, -1)
-    return Sharpened(image, np.stack(gains), air.aperture_over_r0, air.jitter_px, "")
+    return Sharpened(image, np.stack(gains), air.aperture_over_r0, air.jitter_px, "" if measured else _ASSUMED)
 
 
 def _unsharpened(stack: Stack, colours: int, settings: SharpeningSettings, why: str) -> Sharpened:
@@ -93,19 +96,12 @@ def _channels(stack: Stack, cutoff: float | tuple[float, float, float] | None) -
 
 
 def _air(stack: Stack, window: AnalysisWindow, rings: Rings, cutoff: float, obstruction_ratio: float) -> Air | None:
-    """Return the air as the single frames tell it; where they were not kept, as the halves' difference does."""
-    if stack.frame_power is not None and stack.frame_power.shape == window.spectrum_shape:
-        single = ring_means(stack.frame_power, window, cutoff)
-    else:
-        single = rings.cross + 0.5 * _effective_frames(stack) * rings.difference
+    """Return the air as the single frames tell it; a mild one without their power; None where unmeasurable."""
+    if stack.frame_power is None or stack.frame_power.shape != window.spectrum_shape:
+        return Air(_MILD_FRIED, _MILD_JITTER / cutoff, cutoff)
+    single = ring_means(stack.frame_power, window, cutoff)
     evidence = Evidence(rings.frequency_cyc_per_px, rings.count, rings.cross, rings.correlation, single)
     return fit_air(evidence, cutoff, obstruction_ratio)
-
-
-def _effective_frames(stack: Stack) -> float:
-    """Return how many equal frames would average noise as well as the weighted ones did."""
-    square = float((stack.weights**2).sum())
-    return float(stack.weights.sum()) ** 2 / square if square > 0 else 1.0
 
 
 def signal_share(rings: Rings, cutoff_cyc_per_px: float) -> Curve:

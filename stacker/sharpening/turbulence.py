@@ -12,8 +12,6 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from stacker.sky.optics import diffraction_transfer
-
 Curve = NDArray[np.float64]
 
 _FREQUENCY = np.array([0.0, 0.025, 0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9])
@@ -426,14 +424,14 @@ def air_transfer(frequency: Curve, aperture_over_r0: float) -> Curve:
     return np.asarray(np.exp(-_row(_ATTENUATION, aperture_over_r0, frequency) * aperture_over_r0 ** (5.0 / 3.0)))
 
 
-def speckle_power(frequency: Curve, aperture_over_r0: float, obstruction_ratio: float) -> Curve:
+def speckle_power(frequency: Curve, aperture_over_r0: float, telescope: Curve) -> Curve:
     """Return the mean squared transfer of single exposures less the squared mean, telescope included.
 
-    `frequency` is in units of the cutoff. Limits: D/r0 from 1 to 10; smaller ones are scaled down from 1.
+    `frequency` is in units of the cutoff, `telescope` the telescope's own transfer there. Limits: D/r0 from 1 to 10;
+    smaller ones are scaled down from 1.
     """
     weak = min(aperture_over_r0 / _FRIED[0], 1.0) ** (16.0 / 3.0)
-    scaled = weak * _row(_SPECKLE, aperture_over_r0, frequency) / aperture_over_r0**2
-    return np.asarray(scaled * diffraction_transfer(frequency, obstruction_ratio))
+    return np.asarray(weak / aperture_over_r0**2 * _row(_SPECKLE, aperture_over_r0, frequency) * telescope)
 
 
 def _row(table: Curve, aperture_over_r0: float, frequency: Curve) -> Curve:

@@ -72,7 +72,7 @@ def make_stack() -> MakeStack:
         truth, mean = blurred(scene, telescope), blurred(scene, telescope * air * left)
         a, b = (mean + np.sqrt(2.0) * noise * rng.standard_normal(mean.shape) for _ in range(2))
         window = analysis_window(mask, kind)
-        speckled = np.sqrt((telescope * air) ** 2 + SPECKLE_LEFT * speckle_power(f, fried, 0.3))
+        speckled = np.sqrt((telescope * air) ** 2 + SPECKLE_LEFT * speckle_power(f, fried, telescope))
         single = blurred(scene, speckled) + noise * np.sqrt(FRAMES) * rng.standard_normal(mean.shape)
         images = [np.asarray(i, np.float32) for i in (0.5 * (a + b), a, b, truth)]
         stack = Stack(

@@ -64,7 +64,7 @@ def test_table_agrees_with_fresh_screens(screens: tuple[Curve, Curve], fried: fl
         air = float((mean.real / telescope[ring]).mean())
         speckle = float(((np.abs(transfer[:, ring]) ** 2).mean(0) - np.abs(mean) ** 2).mean())
         assert_allclose(air_transfer(middle, steady), air, rtol=0.08)
-        assert_allclose(speckle_power(middle, steady, OBSTRUCTION), speckle, rtol=0.25)
+        assert_allclose(speckle_power(middle, steady, diffraction_transfer(middle, OBSTRUCTION)), speckle, rtol=0.25)
 
 
 def test_weak_air_follows_fried() -> None:
@@ -78,7 +78,7 @@ def test_no_air_no_loss() -> None:
     """Without turbulence everything passes and there is no speckle."""
     f = np.linspace(0, 1, 11)
     assert_allclose(air_transfer(f, 1e-6), 1.0)
-    assert_allclose(speckle_power(f, 1e-3, 0.3), 0.0, atol=1e-9)
+    assert_allclose(speckle_power(f, 1e-3, np.ones_like(f)), 0.0, atol=1e-9)
 
 
 def test_motion_blur_is_the_gaussians() -> None:
@@ -125,7 +125,7 @@ def test_powers_made_for_known_air_give_it_back() -> None:
     passed = (air_transfer(f / cutoff, q) * telescope) ** 2
     cross = target * passed * jitter_transfer(f, jitter) ** 2
     noise = 2e5 * interpolated_noise(f)
-    single = target * (passed + 0.32 * speckle_power(f / cutoff, q, 0.3)) + noise
+    single = target * (passed + 0.32 * speckle_power(f / cutoff, q, telescope)) + noise
     correlation = cross / (cross + noise / 100)
     found = fit_air(Evidence(f, np.full(60, 200.0), cross, correlation, single), cutoff, 0.3)
     assert found is not None
