@@ -20,6 +20,7 @@ from stacker.capture.fingerprint import fingerprint
 from stacker.colour import align_colours
 from stacker.measuring.effort import peak_memory_mb
 from stacker.measuring.metrics import measure_stack
+from stacker.measuring.motion import image_motion_px_rms
 from stacker.measuring.spectra import analysis_window, windowed_power
 from stacker.ranking import Ranking, rank
 from stacker.ranking.selection import centred
@@ -120,7 +121,9 @@ def measure(
     remarks = [*capture.notes, *linear.notes, *([finished.note] if finished is not None and finished.note else [])]
     if remarks:
         notes["remarks"] = "; ".join(remarks)
-    motion = alignment.shift_px - alignment.shift_px.mean(0)
+    motion, motion_error = image_motion_px_rms(alignment.shift_px, alignment.shift_error_px)
+    if not np.isfinite(motion):
+        notes["image_motion_px_rms"] = "too few frames"
     usable = int(ranking.usable.sum())
     return found | {
         "capture": capture.path.name,
@@ -131,7 +134,8 @@ def measure(
         "target": ranking.target.kind,
         "width_px": linear.image.shape[1],
         "height_px": linear.image.shape[0],
-        "image_motion_px_rms": float(np.sqrt((motion**2).mean())),
+        "image_motion_px_rms": motion,
+        "image_motion_px_rms_error": motion_error,
         "clipped_fraction": ranking.clipped_fraction,
         "notes": notes,
     }
