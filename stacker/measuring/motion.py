@@ -15,9 +15,9 @@ def image_motion_px_rms(
 ) -> tuple[float, float]:
     """Return (rms, standard error) of the image motion along one axis.
 
-    `shift_px` (M, 2) are the frames' shifts in order of time, `shift_error_px` (M,) their standard errors, whose
-    variance is taken off. The running median takes a share of the motion with it, pi / (2 n) of the variance for n frames of
-    independent motion (the variance of a median, textbook), which is put back.
+    `shift_px` (M, 2) are the frames' shifts in order of time; the variance of their standard errors `shift_error_px`
+    (M,) is taken off. The running median takes a share of the motion with it, pi / (2 n) of the variance for n frames
+    of independent motion (the variance of a median, textbook), which is put back.
     Limits: motion slower than some 25 frames counts as the mount's; nan for fewer than four frames.
     """
     count = len(shift_px)
