@@ -120,7 +120,7 @@ class StackingSettings(StageSettings):
         1.0,
         unit="pixels of the stack per camera pixel",
         allowed="a number from 1 to 3",
-        reason="1 holds all detail of a well-sampled capture; 1.5 to 2 pays below 2.2 px per lambda/D",
+        reason="1 holds all detail from 2 px per lambda/D on; below, 1.5 or 2 recovers what the frames alias",
         within=(1.0, 3.0),
     )
 

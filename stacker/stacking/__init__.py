@@ -160,8 +160,11 @@ def zoomed_mask(mask: NDArray[np.bool_], zoom: float) -> NDArray[np.bool_]:
     """Return a camera-sized mask (H, W) on the stack's pixels."""
     if zoom == 1:
         return mask
-    places = [((np.arange(int(size * zoom)) + 0.5) / zoom).astype(np.intp) for size in mask.shape]
-    return np.asarray(mask[np.ix_(*places)])
+    matrix = np.array([[1 / zoom, 0, 0.5 / zoom - 0.5], [0, 1 / zoom, 0.5 / zoom - 0.5]])
+    size = int(mask.shape[1] * zoom), int(mask.shape[0] * zoom)
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    share = cv2.warpAffine(mask.astype(np.float32), matrix, size, flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(share > 0.5)
 
 
 def _unbent(image: Array, alignment: Alignment, warper: Warper, half: int) -> Array:

@@ -31,7 +31,7 @@ FLOOR = 0.01
 """Smaller differences, in units of the brightness range of the mean, are never worth a rejection: steps of the
 converter and single photons in a dark sky."""
 BLOCK_PX = 33
-BLOCK_SHARE = 0.15
+BLOCK_SHARE = 0.08
 """Where this share of a block does not fit, nothing in it is trusted: the frame is torn there."""
 
 

@@ -108,7 +108,7 @@ def test_a_trail_and_a_tear_are_left_out_and_told(workers: int, by_hand: Make) -
     assert np.abs(plain.image - clean)[trail].max() > 5
     # Two of 50 noise values are missing there: 6 sigma / 50.
     assert np.abs(found.image - clean)[trail].max() < 6 * 5 / 50
-    assert (found.image - clean)[torn].std() < 0.4 * (plain.image - clean)[torn].std()
+    assert (found.image - clean)[torn].std() < 0.5 * (plain.image - clean)[torn].std()
     assert "3 of 50 frames show what the others do not" in found.notes[0]
     assert found.coverage[line > 0].mean() < 48.5
 
