@@ -69,7 +69,7 @@ def align(
     plan = Plan({b: level_of(region, step_px, b) for b in binnings}, cutoff, known is not None)
     finest = plan.levels[min(binnings)]
     # The ranking counts energy; amplitude is what adds up in a mean.
-    sharpness = np.sqrt(np.maximum(ranking.sharpness[frames], 0))
+    sharpness = np.sqrt(np.maximum(np.nan_to_num(ranking.sharpness[frames]), 0))
     sharpness = np.clip(sharpness / max(float(np.median(sharpness)), 1e-12), 0.05, 4.0)
     place = np.argsort(np.argsort(-sharpness, kind="stable"), kind="stable")
     state = State(
