@@ -11,8 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import OptimizeResult, least_squares
 
+from stacker.sharpening.fitting import fit_between
 from stacker.sharpening.single_noise import interpolated_mosaic_noise, interpolated_noise
 from stacker.sharpening.turbulence import air_transfer, speckle_power
 from stacker.sky.optics import diffraction_transfer
@@ -35,6 +35,7 @@ _SPECKLE_LEFT = 0.32
 # What is expected before the powers are looked at, as (centre, weight = 1 / sigma).
 _LIKELY_FRIED = (5.0, 0.2)
 _LIKELY_JITTER = (0.13, 9.0)
+_MOSAIC_DOUBT = 0.5
 
 
 @dataclass(frozen=True)
@@ -84,14 +85,14 @@ def fit_air(evidence: Evidence, cutoff_cyc_per_px: float, obstruction_ratio: flo
     if signal.sum() < _FEWEST_RINGS:
         return None
     fits = [_fit(evidence, cutoff_cyc_per_px, signal, start, obstruction_ratio) for start in _STARTS]
-    best = min(fits, key=lambda fit: float(fit.cost))
-    return Air(float(np.exp(best.x[0])), float(best.x[1]), cutoff_cyc_per_px)
+    best, _ = min(fits, key=lambda fit: fit[1])
+    return Air(float(np.exp(best[0])), float(best[1]), cutoff_cyc_per_px)
 
 
 def _fit(
     evidence: Evidence, cutoff: float, signal: NDArray[np.bool_], start: float, obstruction_ratio: float
-) -> OptimizeResult:
-    """Return the least-squares fit of ln D/r0, jitter, ln noise and the mosaic's share in the noise's shape."""
+) -> tuple[Curve, float]:
+    """Return ln D/r0, jitter in px, ln noise and the mosaic's share in the noise's shape, and the cost of the fit."""
     f = evidence.frequency_cyc_per_px / cutoff
     used = signal | ((f > _BEYOND) & (evidence.single > 0))
     x, pixels = f[used], evidence.frequency_cyc_per_px[used]
@@ -104,22 +105,17 @@ def _fit(
     def misfit(p: Curve) -> Curve:
         mean = (air_transfer(x, np.exp(p[0])) * telescope) ** 2
         speckle = _SPECKLE_LEFT * speckle_power(x, np.exp(p[0]), telescope)
-        object_power = cross / (mean * jitter_transfer(pixels, p[1]) ** 2)
-        model = object_power * (mean + speckle) + np.exp(p[2] + plain + p[3] * (mosaic - plain))
-        prior = np.array(
-            [
-                _LIKELY_FRIED[1] * (p[0] - np.log(_LIKELY_FRIED[0])),
-                _LIKELY_JITTER[1] * (p[1] * cutoff - _LIKELY_JITTER[0]),
-                0.5 * p[3],
-            ]
-        )
-        return np.concatenate([weight * np.log(model / single), prior])
+        target = cross / (mean * jitter_transfer(pixels, p[1]) ** 2)
+        model = target * (mean + speckle) + np.exp(p[2] + plain + p[3] * (mosaic - plain))
+        likely = np.array([(p[0] - np.log(_LIKELY_FRIED[0])) * _LIKELY_FRIED[1],
+                           (p[1] * cutoff - _LIKELY_JITTER[0]) * _LIKELY_JITTER[1],
+                           p[3] * _MOSAIC_DOUBT])  # fmt: skip
+        return np.concatenate([weight * np.log(model / single), likely])
 
-    low = [np.log(_LEAST_FRIED), 0.0, floor - 3.0, 0.0]
-    high = [np.log(_MOST_FRIED), _MOST_JITTER / cutoff, floor + 3.0, 1.0]
-    return least_squares(
-        misfit, [np.log(start), 0.1 / cutoff, floor, 0.1], bounds=(low, high), loss="soft_l1", f_scale=2.0
-    )
+    first = np.array([np.log(start), 0.1 / cutoff, floor, 0.1])
+    low = np.array([np.log(_LEAST_FRIED), 0.0, floor - 3.0, 0.0])
+    high = np.array([np.log(_MOST_FRIED), _MOST_JITTER / cutoff, floor + 3.0, 1.0])
+    return fit_between(misfit, first, low, high)
 
 
 def _scatter(evidence: Evidence, signal: NDArray[np.bool_], noise: Curve, used: NDArray[np.bool_]) -> Curve:

@@ -1,0 +1,66 @@
+"""A small robust least-squares fit between bounds: four parameters do not need an optimisation library."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+
+Curve = NDArray[np.float64]
+
+_STEP = 1e-5
+_ROUNDS = 40
+_SETTLED = 1e-7
+_MILD = 2.0
+
+
+def fit_between(residuals: Callable[[Curve], Curve], start: Curve, low: Curve, high: Curve) -> tuple[Curve, float]:
+    """Return the parameters (P,) between `low` and `high` of least robust cost, and that cost.
+
+    `residuals` (N,) are in units of their standard error. The cost is the sum of 8 (sqrt(1 + (r / 2)^2) - 1): squares
+    for small residuals, straight beyond two. Levenberg 1944, Q. Appl. Math. 2, 164, and Marquardt 1963, J. SIAM 11,
+    431, with derivatives by differences; a parameter at a bound that wants to go further stays there.
+    """
+    best = np.clip(start, low, high)
+    cost, slope, bend = _quadratic(residuals, best, low, high)
+    damping = 1e-2
+    for _ in range(_ROUNDS):
+        free = ~((best <= low) & (slope > 0) | (best >= high) & (slope < 0))
+        if not free.any():
+            break
+        step = np.zeros_like(best)
+        curvature = bend[np.ix_(free, free)]
+        step[free] = np.linalg.solve(curvature + damping * np.diag(np.diag(curvature) + 1e-12), -slope[free])
+        tried = np.clip(best + step, low, high)
+        now = _cost(residuals(tried))
+        if now < cost:
+            gained = cost - now
+            best, damping = tried, max(damping / 5.0, 1e-9)
+            cost, slope, bend = _quadratic(residuals, best, low, high)
+            if gained < _SETTLED * (1.0 + cost):
+                break
+        else:
+            damping *= 4.0
+            if damping > 1e8:
+                break
+    return best, cost
+
+
+def _cost(r: Curve) -> float:
+    return float((2.0 * _MILD**2 * (np.sqrt(1.0 + (r / _MILD) ** 2) - 1.0)).sum())
+
+
+def _quadratic(residuals: Callable[[Curve], Curve], at: Curve, low: Curve, high: Curve) -> tuple[float, Curve, Curve]:
+    """Return cost, half its slope and half its bend (Gauss-Newton) at a point."""
+    r = residuals(at)
+    columns = []
+    for k in range(len(at)):
+        step = _STEP * max(1.0, abs(at[k]))
+        step = -step if at[k] + step > high[k] else step
+        moved = at.copy()
+        moved[k] += step
+        columns.append((residuals(moved) - r) / step)
+    jacobian = np.stack(columns, 1)
+    weight = 1.0 / np.sqrt(1.0 + (r / _MILD) ** 2)
+    return _cost(r), jacobian.T @ (weight * r), (jacobian * weight[:, None]).T @ jacobian
