@@ -25,7 +25,7 @@ from stacker.stacking.warping import Warper
 __all__ = ["Stack", "stack", "zoomed_mask"]
 
 Array = NDArray[np.float32]
-MOST_SPECTRA = 64
+MOST_SPECTRA = 200
 WORTH_TELLING = 1e-4
 """Share of a frame's pixels left out that is a trail or a tear, not a lone hit."""
 
@@ -45,7 +45,7 @@ def stack(
     A pixel averages the frames that saw it and that fit what the others show; mosaic frames are averaged sample by
     sample, colour by colour. With `settings.zoom` above 1 the pixels are finer and hold the same brightness.
     `power_of` turns a dewarped (H, W) frame, green where there are colours, into its power spectrum; the mean over at
-    most 64 frames is handed on. `progress(done, total)` is called after each frame. The result does not depend on
+    most 200 frames is handed on. `progress(done, total)` is called after each frame. The result does not depend on
     `workers`.
     """
     settings = settings or StackingSettings()
