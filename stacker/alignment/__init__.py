@@ -29,6 +29,9 @@ DEFAULT_CUTOFF_CYC_PER_PX = 1 / 3
 SCHEDULES = {"full": ((2, 2), (1, 2), (1, 1)), "quick": ((2, 3), (2, 2))}
 """Passes as (binning in units of the fine level, Gauss-Newton steps)."""
 MODES = 200
+SMALLEST_BENT_PX = 22.0
+"""A disc less across is left where the tracking put it: the error of a field, or of a shift by its few pixels against
+a reference, is larger than what it takes away (12, 16 and 20 px: 5 % less error without, 28 px: 1 % more)."""
 
 
 def fine_binning(region: Region, cutoff_cyc_per_px: float) -> int:
@@ -95,13 +98,16 @@ def align(
     for number, (binning, steps) in enumerate(schedule):
         following = schedule[min(number + 1, len(schedule) - 1)][0]
         next_pass(source, state, plan, binning, following, steps, tell(number + 1))
-    return _conclude(state, plan, schedule[-1][0], source, step_px)
+    bent = ranking.target.kind == "surface" or 2 * ranking.target.radius_px >= SMALLEST_BENT_PX
+    return _conclude(state, plan, schedule[-1][0], source, step_px, bent)
 
 
-def _conclude(state: State, plan: Plan, binning: int, source: PlaneSource, step_px: float) -> Alignment:
+def _conclude(state: State, plan: Plan, binning: int, source: PlaneSource, step_px: float, bent: bool) -> Alignment:
     level, frames = plan.levels[binning], source.frames
     warp = np.zeros((2, *state.coefficients.shape[1:]))
-    if len(state.references) == 2:
+    if not bent:
+        state.coefficients[...] = 0
+    elif len(state.references) == 2:
         first, second = state.references
         field = join_halves(first, second, level, plan.rings(binning), state.modes, plan.cutoff_known)
         state.coefficients[state.half == 1] += field
