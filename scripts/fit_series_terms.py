@@ -4,7 +4,8 @@
     python scripts/fit_series_terms.py
 
 The residuals against JPL's ephemeris DE440 are fitted by sines of whole-number combinations of the lunar arguments or
-of the mean longitudes, the strongest first. Tables: `stacker/sky/series_terms.py`. Judged on moments that were not fitted.
+of the mean longitudes, the strongest first. The tables are those of `stacker/sky/series_terms.py`; they are judged on
+moments that were not fitted.
 """
 
 from __future__ import annotations
