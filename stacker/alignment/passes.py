@@ -272,5 +272,7 @@ def _gather(
     def build(job: tuple[Array, Transfer]) -> Template:
         return build_template(*job, rings, level, state.modes, plan.cutoff_known, with_patches)
 
+    # Of a large surface the old ones hold hundreds of megabytes.
+    state.templates = []
     built = list(ordered_map(build, jobs, workers))
     state.templates = [built[first : first + CLASSES] for first in range(0, len(built), CLASSES)]
