@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
+from stacker.alignment.prior import SHIFT_RMS_PX
 from stacker.stacking import stack
 
 Make = Callable[..., Any]
@@ -87,6 +89,19 @@ def test_halves_and_weights(by_hand: Make) -> None:
         assert_allclose(image, np.average(frames[part], axis=0, weights=weight[part]), rtol=1e-5)
     assert result.weights.sum() == pytest.approx(1)
     assert_allclose(result.weights, weight / weight.sum())
+
+
+def test_each_half_is_handed_on_in_its_own_geometry(by_hand: Make) -> None:
+    """A half whose own reference had the target 2 px further down and 1 px further left shows it there."""
+    rows, columns = np.mgrid[:48, :48]
+    frames = np.stack([100 * np.exp(-((rows - 24) ** 2 + (columns - 24) ** 2) / 18)] * 8).astype(np.float32)
+    film, ranking, alignment = by_hand(frames)
+    warp = np.zeros_like(alignment.half_warp)
+    warp[1, 0, :2] = np.array([2.0, -1.0]) / SHIFT_RMS_PX
+    result = stack(film, ranking, replace(alignment, half_warp=warp))
+    assert_allclose(result.half_a, frames[0], atol=0.01)
+    assert_allclose(result.image, frames[0], atol=0.01)
+    assert_allclose(result.half_b[8:-8, 8:-8], np.roll(frames[0], (2, -1), (0, 1))[8:-8, 8:-8], atol=0.3)
 
 
 def test_one_half_only_says_so(by_hand: Make) -> None:
