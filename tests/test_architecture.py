@@ -23,7 +23,8 @@ ALLOWED: dict[str, tuple[str, ...]] = {
     "settings_file": (*GROUND, "capture"),
     "run_folder": (*GROUND, *STAGES, "settings_file", "run_folder"),
     "pipeline": (*GROUND, *STAGES, "settings_file", "run_folder"),
-    "cli": (*GROUND, *STAGES, "settings_file", "run_folder", "pipeline", "simulation", "cli"),
+    "report": (*GROUND, *STAGES, "report"),
+    "cli": (*GROUND, *STAGES, "settings_file", "run_folder", "pipeline", "simulation", "report", "cli"),
     "__init__": (*GROUND, *STAGES, "run_folder", "pipeline"),
 }
 HEAVY = ("astropy", "av", "tifffile", "matplotlib", "imageio", "skimage", "tqdm")

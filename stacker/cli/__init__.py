@@ -12,7 +12,7 @@ import sys
 from collections.abc import Sequence
 from typing import NoReturn
 
-from stacker.cli import completion, demo, process, simulate
+from stacker.cli import completion, demo, plan, process, simulate, sky
 from stacker.cli.failing import INTERRUPTED, WRONG_CALL, explain
 from stacker.version import __version__
 
@@ -20,6 +20,8 @@ _EXAMPLES = """examples:
   stillair process saturn.avi --out runs
   stillair process night/*.fits --out runs --keep 20
   stillair simulate trial.avi
+  stillair sky jupiter --site 52.2,13.1,80
+  stillair plan garden.toml
   stillair demo
 
 'stillair COMMAND --help' tells more. The Sun: only ever through a certified full-aperture filter in front of the
@@ -47,7 +49,7 @@ def build_parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"stillair {__version__}")
     subparsers = parser.add_subparsers(title="commands", metavar="COMMAND", dest="command", required=True)
-    for command in (process, simulate, demo, completion):
+    for command in (process, simulate, demo, sky, plan, completion):
         command.add_parser(subparsers)
     return parser
 

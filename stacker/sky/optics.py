@@ -10,7 +10,7 @@ MIDDLE_NM = 550.0
 """The middle of visible light."""
 _AIRY_ZERO = 1.2196698912665045
 """First zero of the Airy pattern in lambda / D: the first zero of the Bessel function J1 over pi."""
-_AIRY_HALF = 1.0289929
+_AIRY_HALF = 1.02899397
 """Full width at half maximum of the Airy pattern in lambda / D."""
 
 

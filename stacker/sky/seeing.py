@@ -53,11 +53,23 @@ def _kept(d_over_r0: float, long_exposure: bool) -> float:
     return float((telescope * air).sum() / telescope.sum())
 
 
-def reached_arcsec(aperture_mm: float, seeing_arcsec: float, wavelength_nm: float = MIDDLE_NM) -> float:
-    """Return the resolution element to expect of short exposures lined up on each other: lambda / D where air is still.
+def selected_power_kept(d_over_r0: float) -> float:
+    """Return `resolving_power_kept` of the best frames of many, lined up on each other.
 
-    The element grows as the root of the lost resolving power (see `resolving_power_kept`). Picking the best frames and
-    sharpening reach somewhat further in luck, so this is what to count on, not the best that can happen.
+    Choosing and aligning raises what long exposures keep 4 to 6 times for D/r0 of 3 to 12 (Smith, Bailey, Hough & Lee
+    2009, Mon. Not. R. Astron. Soc. 398, 2069): 5 times here. In calmer air it closes half the way from the usual short
+    exposure to the perfect one (an estimate).
+    """
+    short = resolving_power_kept(d_over_r0)
+    chosen = 5.0 * resolving_power_kept(d_over_r0, long_exposure=True)
+    return max(short, min(chosen, 0.5 * (1.0 + short)))
+
+
+def reached_arcsec(aperture_mm: float, seeing_arcsec: float, wavelength_nm: float = MIDDLE_NM) -> float:
+    """Return the resolution element to expect of a good stack: lambda / D where the air is still.
+
+    The element grows as the root of the lost resolving power (see `selected_power_kept`). Sharpening reaches further
+    where the signal allows, so this is what to count on, not the best that can happen.
     """
     d_over_r0 = aperture_mm / fried_parameter_mm(seeing_arcsec, wavelength_nm)
-    return diffraction_arcsec(aperture_mm, wavelength_nm) / float(np.sqrt(resolving_power_kept(d_over_r0)))
+    return diffraction_arcsec(aperture_mm, wavelength_nm) / math.sqrt(selected_power_kept(d_over_r0))

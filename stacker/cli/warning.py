@@ -1,0 +1,17 @@
+"""Cautions on the terminal: in words always, white on red where colour is understood."""
+
+from __future__ import annotations
+
+import os
+from typing import TextIO
+
+_WHITE_ON_RED, _PLAIN = "\x1b[1;97;41m", "\x1b[0m"
+
+
+def warn(words: str, stream: TextIO) -> None:
+    """Print a caution on a line of its own.
+
+    Colour goes to terminals; NO_COLOR in the environment keeps it off, FORCE_COLOR keeps it on.
+    """
+    coloured = bool(os.environ.get("FORCE_COLOR")) or (stream.isatty() and not os.environ.get("NO_COLOR"))
+    print(f"{_WHITE_ON_RED} {words} {_PLAIN}" if coloured else f"!! {words}", file=stream)

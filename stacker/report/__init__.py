@@ -1,0 +1,1 @@
+"""Pictures with words: what a person is shown."""
