@@ -14,9 +14,9 @@ from stacker.simulation.atmosphere import Atmosphere
 from stacker.simulation.course import Course
 from stacker.simulation.field_blur import FieldBlur, node_positions
 from stacker.simulation.optics import Pupil, make_pupil, point_spread, remove_tilt
-from stacker.simulation.refraction import dispersion_arcsec
 from stacker.simulation.scenario import ARCSEC_PER_RADIAN, Scenario
 from stacker.simulation.scenes import DrawnScene, channel_of, draw_scene
+from stacker.sky.refraction import dispersion_arcsec
 
 Real = NDArray[np.float32]
 

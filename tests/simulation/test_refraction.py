@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from stacker.simulation.refraction import dispersion_arcsec
+from stacker.sky.refraction import dispersion_arcsec
 
 # Filippenko 1982, PASP 94, 715, table I, sec z = 1.5, relative to 5000 A, 600 mmHg, 7 C, 8 mmHg of water vapour.
 TABLE = [
