@@ -22,8 +22,10 @@ from stacker.measuring.effort import peak_memory_mb
 from stacker.measuring.metrics import measure_stack
 from stacker.measuring.motion import image_motion_px_rms
 from stacker.measuring.spectra import analysis_window, windowed_power
+from stacker.measuring.witness import Witness, ask_disc
 from stacker.ranking import Ranking, rank
 from stacker.ranking.selection import centred
+from stacker.report.labelling import labelled
 from stacker.run_folder import check_place, write_run
 from stacker.run_folder.telling import frame_table, header_of, summarise
 from stacker.settings import Settings
@@ -81,14 +83,17 @@ def process(
         finished = sharpen(
             linear, settings.sharpening, cutoffs(capture.circumstances, linear), capture.circumstances.obstruction_ratio
         )
-        metrics = measure(capture, ranking, alignment, linear, finished)
+        shown = stretch_for_showing(finished.image, linear.mask, linear.kind)
+        witness = ask_disc(capture, linear)
+        metrics = measure(capture, ranking, alignment, linear, finished, witness)
         metrics |= {"capture_sha256": fingerprint(capture.path), "peak_memory_mb": peak_memory_mb()}
         metrics["elapsed_s"] = time.perf_counter() - began
         write_run(
             folder,
             stack=linear,
             finished=finished.image,
-            shown=stretch_for_showing(finished.image, linear.mask, linear.kind),
+            shown=shown,
+            labelled=labelled(shown, capture, witness, metrics, north_up=settings.label.north_up),
             frames=frame_table(capture, ranking, alignment),
             metrics=metrics,
             settings=settings,
@@ -110,15 +115,22 @@ def cutoffs(circumstances: Circumstances, linear: Stack) -> float | tuple[float,
 
 
 def measure(
-    capture: Capture, ranking: Ranking, alignment: Alignment, linear: Stack, finished: Sharpened | None = None
+    capture: Capture,
+    ranking: Ranking,
+    alignment: Alignment,
+    linear: Stack,
+    finished: Sharpened | None = None,
+    witness: Witness | None = None,
 ) -> dict[str, Any]:
     """Return the measurements of one capture, keyed as in metrics.json; None where one could not be had: see notes."""
     best = best_frame(capture, ranking, alignment)
     sharpened = None if finished is None else finished.image
-    found = measure_stack(linear, sharpened, best, capture.circumstances, linear.zoom)
+    witness = witness or ask_disc(capture, linear)
+    found = measure_stack(linear, sharpened, best, capture.circumstances, witness)
     notes = dict(found.pop("notes"))
     notes |= dict.fromkeys(("r0_mm", "seeing_arcsec", "limits"), LATER)
-    remarks = [*capture.notes, *linear.notes, *([finished.note] if finished is not None and finished.note else [])]
+    remarks = [*capture.notes, *linear.notes, "" if finished is None else finished.note, witness.remark]
+    remarks = [remark for remark in remarks if remark]
     if remarks:
         notes["remarks"] = "; ".join(remarks)
     motion, motion_error = image_motion_px_rms(alignment.shift_px, alignment.shift_error_px)

@@ -146,6 +146,18 @@ class SharpeningSettings(StageSettings):
 
 
 @dataclass(frozen=True)
+class LabelSettings(StageSettings):
+    """How the labelled picture stands."""
+
+    north_up: bool = choice(
+        False,
+        unit="",
+        allowed="true or false",
+        reason="as captured it agrees with all other files; true turns north up where north is known",
+    )
+
+
+@dataclass(frozen=True)
 class Settings:
     """All settings of one run; a run folder's settings.toml holds exactly these."""
 
@@ -153,3 +165,4 @@ class Settings:
     alignment: AlignmentSettings = field(default_factory=AlignmentSettings)
     stacking: StackingSettings = field(default_factory=StackingSettings)
     sharpening: SharpeningSettings = field(default_factory=SharpeningSettings)
+    label: LabelSettings = field(default_factory=LabelSettings)

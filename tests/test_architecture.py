@@ -22,7 +22,7 @@ ALLOWED: dict[str, tuple[str, ...]] = {
     "simulation": (*GROUND, "capture", "simulation"),
     "settings_file": (*GROUND, "capture"),
     "run_folder": (*GROUND, *STAGES, "settings_file", "run_folder"),
-    "pipeline": (*GROUND, *STAGES, "settings_file", "run_folder"),
+    "pipeline": (*GROUND, *STAGES, "settings_file", "run_folder", "report"),
     "report": (*GROUND, *STAGES, "report"),
     "cli": (*GROUND, *STAGES, "settings_file", "run_folder", "pipeline", "simulation", "report", "cli"),
     "__init__": (*GROUND, *STAGES, "run_folder", "pipeline"),

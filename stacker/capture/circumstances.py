@@ -34,6 +34,10 @@ class Camera:
     gain_e_per_adu: float | None = None
     bits: int | None = None
     """Significant bits of the converter, where the file stores more."""
+    north_angle_deg: float | None = None
+    """Where celestial north is in the picture, counter-clockwise from up; a guess will do where a disc's pole shows."""
+    mirrored: bool | None = None
+    """Whether the picture is a mirror image (an odd number of reflections); None is taken as no."""
 
 
 @dataclass(frozen=True)

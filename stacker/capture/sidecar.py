@@ -28,6 +28,7 @@ _LIMITS: dict[str, tuple[float, float, str]] = {
     "bits": (0.5, 32, "1 to 32"),
     "obstruction_mm": (-1e-9, 1e5, "millimetres, 0 for none"),
     "latitude_deg": (-90.0001, 90, "-90 to 90 degrees"),
+    "north_angle_deg": (-360.0001, 360, "-360 to 360 degrees, counter-clockwise from up"),
     "longitude_deg": (-180.0001, 360, "-180 to 360 degrees, east positive"),
     "elevation_m": (-1000, 20000, "metres above the sea"),
 }
@@ -105,10 +106,10 @@ def circumstances_from_tables(tables: Mapping[str, Any], source: Path) -> Circum
 
 
 def _kinds(record: type[Any]) -> dict[str, type[Any]]:
-    """Return the plain type of each key of a record: str, float or int."""
+    """Return the plain type of each key of a record: str, bool, float or int."""
     hints = get_type_hints(record)
     return {
-        name: next(kind for kind in (str, float, int) if kind in hint.__args__)
+        name: next(kind for kind in (str, bool, float, int) if kind in hint.__args__)
         for name, hint in hints.items()
         if not is_dataclass(hint)
     }
@@ -133,8 +134,8 @@ def _checked(source: Path, where: str, key: str, value: Any, kind: type[Any]) ->
         return _checked_time(source, where, value)
     if kind is float and isinstance(value, int) and not isinstance(value, bool):
         value = float(value)
-    if not isinstance(value, kind) or isinstance(value, bool):
-        words = {str: "text in quotes", float: "a number", int: "a whole number"}[kind]
+    if type(value) is not kind:
+        words = {str: "text in quotes", bool: "true or false", float: "a number", int: "a whole number"}[kind]
         raise CaptureError(source, f"{where} is {value!r}", f"give {words}")
     if key == "mosaic" and value not in MOSAICS:
         near = difflib.get_close_matches(value.upper(), MOSAICS, n=1, cutoff=0.4)

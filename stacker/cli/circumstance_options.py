@@ -23,6 +23,8 @@ OPTIONS: tuple[tuple[str, str, str, type, str, str], ...] = (
     ("--mosaic", "camera", "mosaic", str, "CELL", "colour mosaic: RGGB, BGGR, GRBG or GBRG"),
     ("--gain-e-per-adu", "camera", "gain_e_per_adu", float, "GAIN", "electrons per number of the camera"),
     ("--bits", "camera", "bits", int, "BITS", "significant bits, where the file stores more"),
+    ("--north-angle-deg", "camera", "north_angle_deg", float, "DEG", "where north is, counter-clockwise from up"),
+    ("--mirrored", "camera", "mirrored", bool, "", "the picture is a mirror image"),
     ("--site", "site", "name", str, "NAME", "name of the site"),
     ("--latitude-deg", "site", "latitude_deg", float, "DEG", "latitude, north positive"),
     ("--longitude-deg", "site", "longitude_deg", float, "DEG", "longitude, east positive"),
@@ -38,7 +40,10 @@ def add_options(parser: argparse.ArgumentParser) -> None:
         "Each beats the sidecar CAPTURE.toml, which beats night.toml in its folder, which beats the file's header.",
     )
     for option, table, key, kind, placeholder, words in OPTIONS:
-        group.add_argument(option, dest=f"{table}.{key}", type=kind, metavar=placeholder, help=words)
+        how: dict[str, Any] = {"type": kind, "metavar": placeholder}
+        if kind is bool:
+            how = {"action": argparse.BooleanOptionalAction}
+        group.add_argument(option, dest=f"{table}.{key}", help=words, **how)
 
 
 def declared(arguments: argparse.Namespace) -> Circumstances | None:

@@ -12,6 +12,7 @@ from stacker.measuring.limb import limb_overshoot
 from stacker.measuring.noise import frame_noise, level, stack_noise
 from stacker.measuring.resolution import measure_resolution
 from stacker.measuring.spectra import analysis_window
+from stacker.measuring.witness import Witness
 from stacker.sky.optics import cutoff_cyc_per_px, scale_arcsec_per_px
 from stacker.stacking.record import Stack
 
@@ -21,21 +22,25 @@ ASSUMED_WAVELENGTH_NM = 550.0
 
 
 def measure_stack(
-    stack: Stack, finished: Real | None, best_frame: Real | None, circumstances: Circumstances, zoom: float = 1.0
+    stack: Stack,
+    finished: Real | None,
+    best_frame: Real | None,
+    circumstances: Circumstances,
+    witness: Witness | None = None,
 ) -> dict[str, Any]:
     """Measure a stack, its sharpened image and the best single frame.
 
     `finished` is shaped as `stack.image`; `best_frame` is (h, w) or (h, w, 3), moved so that `stack.mask` fits it,
-    or None; `zoom` is stack pixels per camera pixel. Colours are measured on green. Returned are `snr`,
-    `snr_best_frame`, `scale_arcsec_per_px`, `resolution_px`, `_arcsec`, `_over_diffraction` (each with its `_error`),
-    `information_bits`, `limb_overshoot_percent`, and `notes`, a dictionary of reasons for what is None.
+    or None; `witness` is what the target's disc tells: its size gives the scale where no telescope does. Colours are
+    measured on green. Returned are `snr`, `snr_best_frame`, `scale_arcsec_per_px`, `disc_radius_px`,
+    `north_angle_deg`, `resolution_px`, `_arcsec`, `_over_diffraction`, `information_bits`, `limb_overshoot_percent`
+    (with `_error` where there is one), and `notes`, a dictionary of reasons for what is None.
     """
     notes: dict[str, str] = {}
     found: dict[str, Any] = _noise_figures(stack, best_frame, notes)
-    scale = _scale(circumstances, zoom, notes)
-    cutoff = _cutoff(circumstances, zoom)
-    found["scale_arcsec_per_px"] = scale
-    found.update(_resolution_figures(stack, scale, cutoff, notes))
+    found.update(_scale_figures(circumstances, witness or Witness(), stack.zoom, notes))
+    cutoff = _cutoff(circumstances, stack.zoom)
+    found.update(_resolution_figures(stack, found["scale_arcsec_per_px"], cutoff, notes))
     found.update(_limb_figures(stack, finished, notes))
     found["notes"] = notes
     return found
@@ -81,12 +86,33 @@ def _ratio(signal: float, noise: float) -> float | None:
     return signal / noise if noise > 0 and signal > 0 else None
 
 
-def _scale(circumstances: Circumstances, zoom: float, notes: dict[str, str]) -> float | None:
+def _scale_figures(
+    circumstances: Circumstances, witness: Witness, zoom: float, notes: dict[str, str]
+) -> dict[str, float | None]:
+    """Return the scale by telescope and camera, or by the disc where they are not known; and what the disc tells."""
     pixel, focal = circumstances.camera.pixel_um, circumstances.telescope.focal_length_mm
-    if pixel is None or focal is None:
-        notes["scale_arcsec_per_px"] = "needs pixel_um of the camera and focal_length_mm of the telescope"
-        return None
-    return scale_arcsec_per_px(pixel, focal) / zoom
+    found: dict[str, float | None] = {"scale_arcsec_per_px": None}
+    if pixel is not None and focal is not None:
+        found["scale_arcsec_per_px"] = scale_arcsec_per_px(pixel, focal) / zoom
+    elif witness.scale_arcsec_per_px is not None:
+        found["scale_arcsec_per_px"] = witness.scale_arcsec_per_px
+        found["scale_arcsec_per_px_error"] = witness.scale_error_arcsec_per_px
+        notes["scale_arcsec_per_px"] = "from the size of the disc in the ephemeris: the optics are not known"
+    else:
+        notes["scale_arcsec_per_px"] = (
+            "needs pixel_um of the camera and focal_length_mm of the telescope, or a planet's disc with target and time"
+        )
+    fit = witness.fit
+    found |= {"disc_radius_px": None if fit is None else fit.radius_px, "north_angle_deg": witness.north_angle_deg}
+    if fit is None:
+        notes["disc_radius_px"] = "needs the whole disc of a planet, its name as target, and the time"
+    else:
+        found["disc_radius_px_error"] = fit.radius_error_px
+    if witness.north_angle_deg is None:
+        notes["north_angle_deg"] = "needs a planet's disc that shows its pole, or north_angle_deg of the camera"
+    elif witness.north_angle_error_deg is not None:
+        found["north_angle_deg_error"] = witness.north_angle_error_deg
+    return found
 
 
 def _cutoff(circumstances: Circumstances, zoom: float) -> float | None:

@@ -24,6 +24,8 @@ METRIC_KEYS = (
     "width_px",
     "height_px",
     "scale_arcsec_per_px",
+    "disc_radius_px",
+    "north_angle_deg",
     "snr",
     "snr_best_frame",
     "resolution_px",

@@ -15,8 +15,8 @@ _AFTER_IHDR = 33
 """Bytes of a PNG's signature and IHDR chunk; colour chunks must follow before the pixels (PNG 1.2, section 5.6)."""
 
 
-def write_png(path: Path, shown: NDArray[np.uint16]) -> None:
-    """Write (H, W) or (H, W, 3) RGB as a 16-bit PNG that says its values are sRGB.
+def write_png(path: Path, shown: NDArray[np.uint16] | NDArray[np.uint8]) -> None:
+    """Write (H, W) or (H, W, 3) RGB, 8 or 16 bits, as a PNG that says its values are sRGB.
 
     Raises OSError where the disk refuses.
     """

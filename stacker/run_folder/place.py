@@ -10,7 +10,16 @@ from pathlib import Path
 
 from stacker.capture.sequence import CaptureError
 
-RUN_FILES = ("stack.fits", "stack.tif", "finished.fits", "finished.png", "frames.csv", "metrics.json", "settings.toml")
+RUN_FILES = (
+    "stack.fits",
+    "stack.tif",
+    "finished.fits",
+    "finished.png",
+    "labelled.png",
+    "frames.csv",
+    "metrics.json",
+    "settings.toml",
+)
 
 
 class OutputError(CaptureError):

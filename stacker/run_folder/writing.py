@@ -27,6 +27,7 @@ def write_run(
     stack: Stack,
     finished: NDArray[np.float32],
     shown: NDArray[np.uint16],
+    labelled: NDArray[np.uint8],
     frames: FrameTable,
     metrics: Mapping[str, Any],
     settings: Settings,
@@ -35,7 +36,8 @@ def write_run(
 ) -> None:
     """Write the run folder: all of its files, or none.
 
-    `finished` is float32 and linear, `shown` is stretched for showing; both have the shape of `stack.image`.
+    `finished` is float32 and linear, `shown` is stretched for showing; both have the shape of `stack.image`;
+    `labelled` is the picture with its label.
     `header` goes into both FITS files (see `image_header`); `overrides` are the circumstances that the caller
     declared, which belong to the settings of the run. Nothing but `metrics` may tell of the time of processing,
     so that the same input gives the same bytes.
@@ -47,6 +49,7 @@ def write_run(
         write_tiff(temporary / "stack.tif", stack.image)
         write_fits(temporary / "finished.fits", _units(finished, stack, header))
         write_png(temporary / "finished.png", shown)
+        write_png(temporary / "labelled.png", labelled)
         write_frames(temporary / "frames.csv", frames)
         write_metrics(temporary / "metrics.json", metrics)
         (temporary / "settings.toml").write_text(dump_settings(settings, overrides), encoding="utf-8", newline="\n")

@@ -20,6 +20,8 @@ KEYS = {
     "snr",
     "snr_best_frame",
     "scale_arcsec_per_px",
+    "disc_radius_px",
+    "north_angle_deg",
     "resolution_px",
     "resolution_px_error",
     "resolution_arcsec",
@@ -54,7 +56,11 @@ def test_every_key_is_there_and_json_takes_it() -> None:
     found = measure_stack(stack, stack.image, frame, KNOWN)
     assert set(found) == KEYS
     assert json.loads(json.dumps(found)) == found
-    assert [k for k in KEYS if found[k] is None] and set(found["notes"]) == {"limb_overshoot_percent"}
+    assert [k for k in KEYS if found[k] is None] and set(found["notes"]) == {
+        "limb_overshoot_percent",
+        "disc_radius_px",
+        "north_angle_deg",
+    }
 
 
 def test_units_hang_together() -> None:

@@ -50,6 +50,7 @@ def _write(folder: Path, *, colour: bool = False, metrics: dict[str, Any] | None
         stack=stack,
         finished=2 * image,
         shown=shown,
+        labelled=(shown >> 8).astype(np.uint8),
         frames=table,
         metrics=given if metrics is None else metrics,
         settings=Settings(stacking=StackingSettings(keep=20)),
