@@ -16,7 +16,6 @@ from stacker.alignment import Alignment, align
 from stacker.blas_threads import one_blas_thread
 from stacker.capture import Capture, Circumstances, open_capture
 from stacker.capture.circumstances import COLOUR_WAVELENGTHS_NM
-from stacker.capture.fingerprint import fingerprint
 from stacker.colour import align_colours
 from stacker.measuring.effort import peak_memory_mb
 from stacker.measuring.metrics import measure_stack
@@ -27,6 +26,7 @@ from stacker.ranking import Ranking, rank
 from stacker.ranking.selection import centred
 from stacker.report.labelling import labelled
 from stacker.run_folder import check_place, write_run
+from stacker.run_folder.provenance import provenance
 from stacker.run_folder.telling import frame_table, header_of, summarise
 from stacker.settings import Settings
 from stacker.sharpening import Sharpened, sharpen, stretch_for_showing
@@ -53,8 +53,9 @@ def process(
     circumstances: Circumstances | None = None,
     workers: int | None = None,
     progress: Progress | None = None,
+    name: str | None = None,
 ) -> Run:
-    """Turn one capture into the run folder `out`/<capture name>.
+    """Turn one capture into the run folder `out`/<capture name>, or `out`/`name`.
 
     `circumstances` override the sidecar; `workers` threads share the work (default: one a processor);
     `progress(stage, done, total)` is called as it goes on. Raises CaptureError for a capture that cannot be used and
@@ -63,7 +64,7 @@ def process(
     began = time.perf_counter()
     settings, workers = settings or Settings(), workers or os.cpu_count() or 1
     with open_capture(path, circumstances) as capture, one_blas_thread():
-        folder = Path(out) / capture.name
+        folder = Path(out) / (name or capture.name)
         check_place(folder)
         ranking = centred(rank(capture, settings.ranking, workers, _stage(progress, "ranking")))
         alignment = align(
@@ -86,8 +87,8 @@ def process(
         shown = stretch_for_showing(finished.image, linear.mask, linear.kind)
         witness = ask_disc(capture, linear)
         metrics = measure(capture, ranking, alignment, linear, finished, witness)
-        metrics |= {"capture_sha256": fingerprint(capture.path), "peak_memory_mb": peak_memory_mb()}
-        metrics["elapsed_s"] = time.perf_counter() - began
+        metrics |= provenance(capture, settings, circumstances)
+        metrics |= {"peak_memory_mb": peak_memory_mb(), "elapsed_s": time.perf_counter() - began}
         write_run(
             folder,
             stack=linear,

@@ -43,7 +43,7 @@ METRIC_KEYS = (
     "notes",
 )
 """Every key after `schema_version`, in the order of the file."""
-PROVENANCE_KEYS = ("software_version", "capture_sha256")
+PROVENANCE_KEYS = ("software_version", "capture_sha256", "work_sha256")
 """What made these numbers, after the measurements."""
 
 
@@ -58,7 +58,8 @@ def complete_metrics(metrics: Mapping[str, Any]) -> dict[str, Any]:
         whole[key] = _plain(metrics.get(key))
         if f"{key}_error" in metrics:
             whole[f"{key}_error"] = _plain(metrics[f"{key}_error"])
-    whole |= {"software_version": __version__, "capture_sha256": _plain(metrics.get("capture_sha256"))}
+    whole |= {"software_version": __version__}
+    whole |= {key: _plain(metrics.get(key)) for key in PROVENANCE_KEYS[1:]}
     whole["notes"] = whole["notes"] or {}
     unknown = sorted(set(metrics) - set(whole))
     if unknown:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import os
-import shutil
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from stacker.capture.sequence import CaptureError
+from stacker.run_folder.leftovers import beside, clear_leftovers, lock_path, merge_older, remove
+from stacker.run_folder.lock import hold, owner_of
 
 RUN_FILES = (
     "stack.fits",
@@ -20,6 +21,8 @@ RUN_FILES = (
     "metrics.json",
     "settings.toml",
 )
+_PATIENCE_S = 60.0
+"""How long another writer of the same run folder is waited for; writing one takes seconds."""
 
 
 class OutputError(CaptureError):
@@ -36,11 +39,12 @@ def check_place(folder: Path) -> None:
         raise OutputError(folder, "is in the way of the run folder", "choose another --out")
     if folder.is_dir() and any(folder.iterdir()) and not (folder / "metrics.json").is_file():
         raise OutputError(folder, "holds something else than a run", "choose another --out")
-    trial = _beside(folder, "try")
+    trial = beside(folder, "try")
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
         trial.mkdir(exist_ok=True)
-        trial.rmdir()
+        with suppress(FileNotFoundError):  # another writer of this folder has cleared up
+            trial.rmdir()
     except OSError as error:
         raise refused(folder, error) from error
 
@@ -49,46 +53,61 @@ def check_place(folder: Path) -> None:
 def whole_folder(folder: Path) -> Iterator[Path]:
     """Give a temporary folder beside `folder` that takes its place in the end and is removed on any failure.
 
-    An older run in that place goes only when the new one is whole; files in it that no run writes move over.
-    Raises OutputError where the system refuses.
+    An older run in that place goes only when the new one is whole; files in it that no run writes move over. What a
+    killed writer left beside `folder` goes first. The files are on the disk before they appear, so that a power cut
+    leaves the older run or the new one. Raises OutputError where the system refuses.
     """
     check_place(folder)
-    temporary = _beside(folder, "part")
+    lock = lock_path(folder)
     try:
-        _remove(temporary)
-        temporary.mkdir()
-        yield temporary
-        _swap(temporary, folder)
+        with hold(lock, _PATIENCE_S) as ours:
+            if not ours:
+                raise OutputError(folder, f"is being written by {owner_of(lock)}", "wait for it, or stop it")
+            clear_leftovers(folder, RUN_FILES)
+            yield from _replacing(folder)
     except OSError as error:
         raise refused(folder, error) from error
+
+
+def _replacing(folder: Path) -> Iterator[Path]:
+    temporary = beside(folder, "part")
+    try:
+        temporary.mkdir()
+        yield temporary
+        _write_through(temporary)
+        _swap(temporary, folder)
+        _write_through(folder.parent, files=False)
     finally:
-        _remove(temporary)
+        remove(temporary)
 
 
 def _swap(temporary: Path, folder: Path) -> None:
     if not folder.exists():
         temporary.rename(folder)
         return
-    older = _beside(folder, "old")
+    older = beside(folder, "old")
     folder.rename(older)
     try:
         temporary.rename(folder)
     except OSError:
         older.rename(folder)
         raise
-    for entry in older.iterdir():
-        if entry.name not in RUN_FILES:
-            entry.rename(folder / entry.name)
-    _remove(older)
+    merge_older(older, folder, RUN_FILES)
 
 
-def _beside(folder: Path, purpose: str) -> Path:
-    return folder.with_name(f".{folder.name}.{purpose}{os.getpid()}")
-
-
-def _remove(folder: Path) -> None:
-    if folder.is_dir():
-        shutil.rmtree(folder, ignore_errors=True)
+def _write_through(folder: Path, files: bool = True) -> None:
+    """Have the system put a folder's files, and the folder itself where it can be opened, onto the disk."""
+    for entry in sorted(folder.iterdir()) if files else []:
+        with entry.open("rb+") as file:
+            os.fsync(file.fileno())
+    if os.name == "nt":
+        return
+    opened = os.open(folder, os.O_RDONLY)
+    try:
+        with suppress(OSError):  # some network drives cannot for folders
+            os.fsync(opened)
+    finally:
+        os.close(opened)
 
 
 def refused(folder: Path, error: OSError) -> OutputError:
