@@ -25,7 +25,7 @@ from stacker.measuring.witness import Witness, ask_disc
 from stacker.ranking import Ranking, rank
 from stacker.ranking.selection import centred
 from stacker.report.labelling import labelled
-from stacker.run_folder import check_place, write_run
+from stacker.run_folder import check_place, gather_evidence, write_run
 from stacker.run_folder.provenance import provenance
 from stacker.run_folder.telling import frame_table, header_of, summarise
 from stacker.settings import Settings
@@ -95,6 +95,7 @@ def process(
             finished=finished.image,
             shown=shown,
             labelled=labelled(shown, capture, witness, metrics, north_up=settings.label.north_up),
+            evidence=gather_evidence(capture, ranking, alignment, linear, finished.image),
             frames=frame_table(capture, ranking, alignment),
             metrics=metrics,
             settings=settings,

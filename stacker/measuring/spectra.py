@@ -143,6 +143,8 @@ def _depth(mask: NDArray[np.bool_]) -> Real:
     """Return the distance from a limb that is eroded by a few pixels, over the greatest one; 0 outside."""
     padded = np.pad(mask.astype(np.uint8), 1)
     depth = cv2.distanceTransform(padded, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)[1:-1, 1:-1]
+    # The library's last digit varies from call to call; squared distances between pixels are whole numbers.
+    depth = np.sqrt(np.rint(depth * depth))
     depth = depth - max(1.5, _EROSION_OF_DEPTH * float(depth.max()))
     return np.asarray(np.clip(depth / float(depth.max()), 0.0, 1.0), np.float32)
 

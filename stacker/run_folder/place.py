@@ -17,7 +17,9 @@ RUN_FILES = (
     "finished.fits",
     "finished.png",
     "labelled.png",
+    "best_frame.png",
     "frames.csv",
+    "curves.json",
     "metrics.json",
     "settings.toml",
 )

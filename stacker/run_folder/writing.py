@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 
 from stacker.capture.circumstances import Circumstances
 from stacker.fits_card import Value
+from stacker.run_folder.curves_file import write_curves
+from stacker.run_folder.evidence import Evidence
 from stacker.run_folder.fits_file import Hdu, write_fits
 from stacker.run_folder.frame_table import FrameTable, write_frames
 from stacker.run_folder.metrics_file import write_metrics
@@ -28,6 +30,7 @@ def write_run(
     finished: NDArray[np.float32],
     shown: NDArray[np.uint16],
     labelled: NDArray[np.uint8],
+    evidence: Evidence,
     frames: FrameTable,
     metrics: Mapping[str, Any],
     settings: Settings,
@@ -50,7 +53,9 @@ def write_run(
         write_fits(temporary / "finished.fits", _units(finished, stack, header))
         write_png(temporary / "finished.png", shown)
         write_png(temporary / "labelled.png", labelled)
+        write_png(temporary / "best_frame.png", evidence.best_frame)
         write_frames(temporary / "frames.csv", frames)
+        write_curves(temporary / "curves.json", evidence.curves)
         write_metrics(temporary / "metrics.json", metrics)
         (temporary / "settings.toml").write_text(dump_settings(settings, overrides), encoding="utf-8", newline="\n")
 

@@ -19,6 +19,8 @@ from astropy.io import fits
 from stacker.capture import CaptureError, Circumstances, Telescope
 from stacker.run_folder import FrameTable, OutputError, check_place, complete_metrics, write_run
 from stacker.run_folder import writing as writing_module
+from stacker.run_folder.curves_file import CURVE_KEYS
+from stacker.run_folder.evidence import Evidence
 from stacker.run_folder.metrics_file import METRIC_KEYS
 from stacker.run_folder.place import RUN_FILES, whole_folder
 from stacker.settings import Settings, StackingSettings
@@ -51,6 +53,7 @@ def _write(folder: Path, *, colour: bool = False, metrics: dict[str, Any] | None
         finished=2 * image,
         shown=shown,
         labelled=(shown >> 8).astype(np.uint8),
+        evidence=Evidence(image.astype(np.uint8), dict.fromkeys(CURVE_KEYS)),
         frames=table,
         metrics=given if metrics is None else metrics,
         settings=Settings(stacking=StackingSettings(keep=20)),
