@@ -113,6 +113,7 @@ def _circumstance_tables(overrides: Circumstances | None) -> list[str]:
     nested = {name: values.pop(name) for name in CIRCUMSTANCE_TABLES[1:]}
     # Calibration files are named from where the user stood; the run folder is elsewhere.
     for key in ("dark", "flat", "bias"):
-        values[key] = values[key] and str(Path(values[key]).absolute())
+        if values[key] not in (None, "none"):
+            values[key] = str(Path(values[key]).absolute())
     tables = {"capture": values, **nested}
     return [toml_table(name, table) for name, table in tables.items() if any(v is not None for v in table.values())]

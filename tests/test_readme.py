@@ -80,7 +80,7 @@ def test_every_key_column_and_file_is_there(words: list[str]) -> None:
 def test_every_sidecar_key_in_use_has_its_option() -> None:
     """Calibration files are on record only, so the command line has no option for them."""
     assert all(is_dataclass(getattr(Circumstances(), table)) for _, table, *_ in OPTIONS if table != "capture")
-    assert {key for _, _, key, *_ in OPTIONS} == set(SIDECAR_KEYS) - {"dark", "flat", "bias"}
+    assert {key for _, _, key, *_ in OPTIONS} == set(SIDECAR_KEYS)
 
 
 def test_the_python_of_the_readme_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, checkout: Path) -> None:

@@ -15,7 +15,6 @@ from stacker.calibration.defects import DefectRepair
 from stacker.capture.mosaic import luminance
 from stacker.capture.sequence import Capture, Frame
 from stacker.parallel import ordered_map
-from stacker.ranking.looks import is_sequential
 
 Array = NDArray[np.float32]
 Result = TypeVar("Result")
@@ -69,7 +68,7 @@ class PlaneSource:
     ) -> Iterator[Result]:
         """Yield `work(cut)` for every used frame, in order."""
         orders = range(len(self.frames))
-        if is_sequential(self.capture):
+        if self.capture.is_sequential:
             frames = (frame for _, frame in self.capture.read(self.frames.tolist()))
             reading = zip(orders, frames, strict=True)
             results = ordered_map(lambda pair: work(self.cut(*pair)), reading, self.workers)

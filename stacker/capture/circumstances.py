@@ -38,6 +38,8 @@ class Camera:
     """Where celestial north is in the picture, counter-clockwise from up; a guess will do where a disc's pole shows."""
     mirrored: bool | None = None
     """Whether the picture is a mirror image (an odd number of reflections); None is taken as no."""
+    temperature_c: float | None = None
+    """Of the sensor, degrees Celsius."""
 
 
 @dataclass(frozen=True)
@@ -61,6 +63,7 @@ class Circumstances:
     filter: str | None = None
     wavelength_nm: float | None = None
     dark: str | None = None
+    """Calibration captures, folders or masters, this one and the next two; the word none takes back a weaker one."""
     flat: str | None = None
     bias: str | None = None
     telescope: Telescope = field(default_factory=Telescope)

@@ -28,7 +28,10 @@ def circumstances_from_fits(unit: Unit) -> Circumstances:
             focal_length_mm=_positive(unit, "FOCALLEN"),
         ),
         camera=Camera(
-            name=unit.text("INSTRUME"), pixel_um=_positive(unit, "XPIXSZ"), gain_e_per_adu=_positive(unit, "EGAIN")
+            name=unit.text("INSTRUME"),
+            pixel_um=_positive(unit, "XPIXSZ"),
+            gain_e_per_adu=_positive(unit, "EGAIN"),
+            temperature_c=unit.number("CCD-TEMP"),
         ),
         site=Site(
             name=unit.text("OBSERVAT", "SITENAME"),

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
-from types import TracebackType
+from types import MappingProxyType, TracebackType
 
 import numpy as np
 from numpy.typing import NDArray
 
 from stacker.capture.circumstances import Circumstances
+from stacker.fits_card import Value
 
 Frame = NDArray[np.uint8] | NDArray[np.uint16] | NDArray[np.float32]
 
@@ -46,6 +47,14 @@ class Capture(ABC):
     circumstances: Circumstances
     notes: tuple[str, ...]
     """What the reader noticed, in words: lost frames, assumed alignment, ignored planes."""
+
+    provenance: Mapping[str, tuple[Value, str]] = MappingProxyType({})
+    """FITS keyword: (value, comment) of what was done to the frames as recorded; none for what a file delivers."""
+
+    @property
+    def is_sequential(self) -> bool:
+        """Whether frames are cheapest in order: the reader has a way of its own to read on."""
+        return type(self).read is not Capture.read
 
     @property
     def name(self) -> str:

@@ -26,6 +26,7 @@ _LIMITS: dict[str, tuple[float, float, str]] = {
     "pixel_um": (0, 1000, "micrometres above 0"),
     "gain_e_per_adu": (0, 1e6, "electrons above 0"),
     "bits": (0.5, 32, "1 to 32"),
+    "temperature_c": (-273.15, 200, "degrees Celsius"),
     "obstruction_mm": (-1e-9, 1e5, "millimetres, 0 for none"),
     "latitude_deg": (-90.0001, 90, "-90 to 90 degrees"),
     "north_angle_deg": (-360.0001, 360, "-360 to 360 degrees, counter-clockwise from up"),
@@ -95,7 +96,7 @@ def circumstances_from_tables(tables: Mapping[str, Any], source: Path) -> Circum
                 raise _unknown(source, f"key '{key}' in [{table}]", key, kinds)
             records[table][key] = _checked(source, f"[{table}] {key}", key, value, kinds[key])
     for key in _CALIBRATION_KEYS:
-        if key in records["capture"]:
+        if records["capture"].get(key, "none") != "none":
             records["capture"][key] = str(source.parent / records["capture"][key])
     return Circumstances(
         **records["capture"],

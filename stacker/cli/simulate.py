@@ -73,6 +73,22 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.add_argument("--mosaic", choices=("RGGB", "BGGR", "GRBG", "GBRG"), help="colour mosaic (default mono)")
     parser.add_argument("--colour", action="store_true", help="three full colour planes")
     parser.add_argument("--electrons", type=float, default=1500.0, help="of a bright pixel (default %(default)s)")
+    parser.add_argument("--vignetting", type=float, default=0.0, metavar="PART", help="loss of light in the corners")
+    parser.add_argument("--dust", type=int, default=0, metavar="N", help="rings of dust on the sensor's window")
+    parser.add_argument("--glow", type=float, default=0.0, metavar="E", help="electrons of amplifier glow in a corner")
+    parser.add_argument("--hot-columns", type=int, default=0, metavar="N", help="columns with a charge of their own")
+    parser.add_argument(
+        "--row-noise", type=float, default=0.0, metavar="E", help="electrons, new for each row and frame"
+    )
+    parser.add_argument(
+        "--column-noise", type=float, default=0.0, metavar="E", help="electrons, a column keeps its own"
+    )
+    parser.add_argument(
+        "--response", type=_response, default=(1.0, 1.0, 1.0), metavar="R,G,B", help="of the colour filters to white"
+    )
+    parser.add_argument(
+        "--calibration", type=int, default=0, metavar="N", help="write N darks, flats and biases beside the capture"
+    )
     parser.add_argument("--fast", action="store_true", help="cycle a few blurred pictures: for speed trials")
     parser.set_defaults(run=run)
 
@@ -106,7 +122,12 @@ def run(args: argparse.Namespace) -> int:
         kind = args.format or _kind_from(args.out)
         with Progress(args.out.name) as progress:
             capture, sidecar, truth = write_simulation(
-                args.out, scenario, args.seed, kind, lambda index: progress("simulating", index + 1, args.frames)
+                args.out,
+                scenario,
+                args.seed,
+                kind,
+                lambda index: progress("simulating", index + 1, args.frames),
+                args.calibration,
             )
     except (CaptureError, OSError) as error:
         return explain(error, args.out)
@@ -148,6 +169,13 @@ def scenario_from(args: argparse.Namespace) -> Scenario:
             colour=args.colour,
             wavelength_nm=wavelength_nm,
             peak_electrons=args.electrons,
+            vignetting=args.vignetting,
+            dust_specks=args.dust,
+            glow_electrons=args.glow,
+            hot_columns=args.hot_columns,
+            row_noise_electrons=args.row_noise,
+            column_noise_electrons=args.column_noise,
+            colour_response=args.response,
         ),
         tracking=Tracking(drift_y_px=0.6 * args.drift, drift_x_px=0.8 * args.drift, jumps=args.jumps),
         mishaps=Mishaps(args.out_of_field, args.duplicates, args.torn, args.blank, args.cloud),
@@ -160,6 +188,14 @@ def _size(text: str) -> tuple[int, int]:
     if not separator or not width.isdigit() or not height.isdigit():
         raise argparse.ArgumentTypeError(f"{text!r} is not WIDTHxHEIGHT, such as 640x480")
     return int(width), int(height)
+
+
+def _response(text: str) -> tuple[float, float, float]:
+    try:
+        red, green, blue = (float(part) for part in text.split(","))
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is not three numbers, such as 0.7,1,0.6") from None
+    return red, green, blue
 
 
 def _kind_from(path: Path) -> str:

@@ -14,7 +14,6 @@ from stacker.parallel import ordered_map
 from stacker.ranking.cells import lay_cells
 from stacker.ranking.faults import Notes, difference, find_copies, judge
 from stacker.ranking.glance import UNREADABLE, Glance
-from stacker.ranking.looks import is_sequential
 from stacker.ranking.record import Ranking
 from stacker.ranking.scouting import Scouting, scout
 from stacker.ranking.survey import Surveyor
@@ -67,7 +66,7 @@ def _noise_at_target(scouting: Scouting, surveyor: Surveyor) -> float:
 
 def _glances(capture: Capture, surveyor: Surveyor, workers: int) -> Iterator[Glance]:
     """Yield a glance at every frame in order; readers that must decode in sequence are read in the caller's thread."""
-    if is_sequential(capture):
+    if capture.is_sequential:
         return ordered_map(surveyor.take, _sequence(capture), workers)
     reader = _DirectReader(capture, surveyor)
     batches = (range(first, min(first + BATCH, len(capture))) for first in range(0, len(capture), BATCH))

@@ -105,7 +105,7 @@ def read_few(capture: Capture, indices: Iterable[int]) -> Iterator[tuple[int, ND
     each is sought.
     """
     wanted = sorted(indices)
-    if is_sequential(capture) and len(wanted) * _SEEK_COST >= len(capture):
+    if capture.is_sequential and len(wanted) * _SEEK_COST >= len(capture):
         try:
             yield from capture.read(wanted)
             return
@@ -117,11 +117,6 @@ def read_few(capture: Capture, indices: Iterable[int]) -> Iterator[tuple[int, ND
         except (CaptureError, OSError):
             continue
         yield index, frame
-
-
-def is_sequential(capture: Capture) -> bool:
-    """Whether frames are cheapest in order: the reader has a way of its own to read on."""
-    return type(capture).read is not Capture.read
 
 
 def _look(index: int, frame: NDArray[Any], plane: Plane, binning: Binning, step: int) -> Look:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from stacker.capture.circumstances import Circumstances
 from stacker.fits_card import Value
 from stacker.version import __version__
@@ -16,12 +18,14 @@ def image_header(
     scale_arcsec_per_px: float | None,
     span_s: float | None = None,
     capture_sha256: str | None = None,
+    provenance: Mapping[str, tuple[Value, str]] | None = None,
 ) -> dict[str, tuple[Value, str]]:
     """Return keyword: (value, comment) for `write_run`; what is not known is left out.
 
     Reserved keywords have the meaning of FITS 4.0 (section 8 and 9): DATE-OBS is the start, XPOSURE the exposure that
     is in the image (frames used times one frame's), TELAPSE the time from the first frame to the last. EXPTIME, by
-    common practice, is one frame's exposure. EXPTIME, XPIXSZ, FOCALLEN, APTDIA and FILTER are common, not reserved.
+    common practice, is one frame's exposure. EXPTIME, EGAIN, CCD-TEMP, XPIXSZ, FOCALLEN, APTDIA
+    and FILTER are common, not reserved.
     """
     telescope, camera, site = circumstances.telescope, circumstances.camera, circumstances.site
     exposure_s = circumstances.exposure_s
@@ -40,6 +44,8 @@ def image_header(
         "OBSTDIA": (telescope.obstruction_mm, "[mm] central obstruction"),
         "FOCALLEN": (telescope.focal_length_mm, "[mm] focal length in use"),
         "INSTRUME": (camera.name, "camera"),
+        "EGAIN": (camera.gain_e_per_adu, "[electron/adu] gain"),
+        "CCD-TEMP": (camera.temperature_c, "[degC] sensor"),
         "XPIXSZ": (camera.pixel_um, "[um] pixel"),
         "YPIXSZ": (camera.pixel_um, "[um] pixel"),
         "SCALE": (scale_arcsec_per_px, "[arcsec/px] image scale"),
@@ -53,4 +59,5 @@ def image_header(
         "SWCREATE": (f"stillair {__version__}", "software and version"),
         "INSHA256": (capture_sha256, "SHA-256 of the capture"),
     }
+    known |= provenance or {}
     return {keyword: entry for keyword, entry in known.items() if entry[0] is not None}

@@ -1,5 +1,6 @@
 """Simulated captures whose truth is known."""
 
+from stacker.simulation.calibration_frames import Lamp, calibration_frames, write_calibration
 from stacker.simulation.planet import BandedPlanet
 from stacker.simulation.recording import truth_of, write_simulation
 from stacker.simulation.scenario import Air, Detector, Layer, Mishaps, Optics, Scenario, Tracking
@@ -15,6 +16,7 @@ __all__ = [
     "EmptySky",
     "FeaturelessDisc",
     "FlatField",
+    "Lamp",
     "Layer",
     "Mishaps",
     "Optics",
@@ -23,7 +25,9 @@ __all__ = [
     "Simulated",
     "TexturedDisc",
     "Tracking",
+    "calibration_frames",
     "simulate",
     "truth_of",
+    "write_calibration",
     "write_simulation",
 ]

@@ -24,7 +24,10 @@ class Sensor:
     response: Real
     """(H, W) relative sensitivity: fixed pattern, vignetting, dust; dead pixels 0.02."""
     leak_electrons: Real
-    """(H, W) charge in the dark: hot pixels fill half to all of their well, warm ones a few per cent."""
+    """(H, W) charge of one exposure in the dark: hot pixels fill half to all of their well, warm ones and hot columns a
+    few per cent, the amplifier's glow comes from a corner."""
+    column_electrons: Real
+    """(W,) offset of each column, however short the exposure."""
     hot: NDArray[np.int64]
     """Flat indices, as the next two."""
     warm: NDArray[np.int64]
@@ -44,7 +47,31 @@ def build_sensor(rng: np.random.Generator, detector: Detector, shape: tuple[int,
     leak = np.zeros(shape, np.float32)
     leak.flat[hot] = well * rng.uniform(0.4, 1.2, len(hot))
     leak.flat[warm] = well * rng.uniform(0.03, 0.15, len(warm))
-    return Sensor(detector, response.astype(np.float32), leak, np.sort(hot), np.sort(warm), np.sort(dead))
+    leak += _stray_charge(rng, detector, shape, well)
+    columns = np.zeros(shape[1], np.float32)
+    if detector.column_noise_electrons:
+        columns += detector.column_noise_electrons * rng.standard_normal(shape[1], dtype=np.float32)
+    return Sensor(detector, response.astype(np.float32), leak, columns, np.sort(hot), np.sort(warm), np.sort(dead))
+
+
+def _stray_charge(rng: np.random.Generator, detector: Detector, shape: tuple[int, int], well: float) -> Real:
+    """Return (H, W) charge of hot columns and of the amplifier's glow, which sits at the right end of the last row."""
+    stray = np.zeros(shape, np.float32)
+    if detector.hot_columns:
+        columns = rng.choice(shape[1], detector.hot_columns, replace=False)
+        stray[:, columns] += np.float32(well) * rng.uniform(0.02, 0.10, detector.hot_columns).astype(np.float32)
+    if detector.glow_electrons:
+        up, left = np.meshgrid(*(np.arange(n, dtype=np.float32)[::-1] for n in shape), indexing="ij")
+        reach_px = 0.5 * min(shape)
+        stray += np.float32(detector.glow_electrons) * np.exp(-np.hypot(up, left) / np.float32(reach_px))
+    return stray
+
+
+def coloured(image: Real, detector: Detector) -> Real:
+    """Return (H, W, 3) or (H, W, 1) brightness as the camera's filters pass it."""
+    if image.shape[-1] != 3 or detector.colour_response == (1.0, 1.0, 1.0):
+        return image
+    return image * np.array(detector.colour_response, np.float32)
 
 
 def through_mosaic(image: Real, mosaic: str | None) -> Real:
@@ -87,7 +114,19 @@ def expose(rng: np.random.Generator, sensor: Sensor, expected: Real) -> NDArray[
     electrons = rng.poisson(expected).astype(np.float32)
     read_noise = np.float32(sensor.detector.read_noise_electrons)
     electrons += read_noise * rng.standard_normal(expected.shape, dtype=np.float32)
+    add_banding(rng, sensor, electrons)
     return convert(sensor.detector, electrons)
+
+
+def add_banding(rng: np.random.Generator, sensor: Sensor, electrons: Real) -> None:
+    """Add the offsets of rows, drawn anew each time, and of columns to (H, W) or (H, W, 3) electrons."""
+    rows, columns = electrons.shape[:2]
+    across = (1,) * (electrons.ndim - 2)
+    if sensor.detector.row_noise_electrons:
+        offset = np.multiply(rng.standard_normal(rows, dtype=np.float32), sensor.detector.row_noise_electrons)
+        electrons += offset.astype(np.float32).reshape(rows, 1, *across)
+    if sensor.detector.column_noise_electrons:
+        electrons += sensor.column_electrons.reshape(1, columns, *across)
 
 
 class QuickNoise:
@@ -104,6 +143,7 @@ class QuickNoise:
         spread = np.sqrt(expected + np.float32(sensor.detector.read_noise_electrons**2))
         spread *= noise
         spread += expected
+        add_banding(rng, sensor, spread)
         return convert(sensor.detector, spread)
 
 

@@ -76,6 +76,7 @@ def _cards(circumstances: Circumstances, mosaic: str | None, fps: float) -> list
         "XPIXSZ": camera.pixel_um,
         "YPIXSZ": camera.pixel_um,
         "EGAIN": camera.gain_e_per_adu,
+        "CCD-TEMP": camera.temperature_c,
         "SITENAME": site.name,
         "SITELAT": site.latitude_deg,
         "SITELONG": site.longitude_deg,

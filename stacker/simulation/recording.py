@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from stacker.simulation.calibration_frames import write_calibration
 from stacker.simulation.scenario import Scenario
 from stacker.simulation.simulate import Simulated, simulate
 from stacker.simulation.writing import write_capture, write_sidecar
@@ -25,12 +26,14 @@ def write_simulation(
     seed: int,
     kind: str,
     progress: Callable[[int], object] | None = None,
+    calibration: int = 0,
 ) -> tuple[Path, Path, Path]:
     """Write a simulated capture and return the paths of capture, sidecar and truth.
 
     `kind` is one of `writing.KINDS`; `progress` is told the number of each frame written. The truth is
     `<capture name without ending>.truth.npz`; see `truth_of` for its keys. Where frames are kept in a folder the
-    sidecar and the truth stand beside it. Raises ValueError for a scenario that the kind cannot hold, CaptureError
+    sidecar and the truth stand beside it. With `calibration` so many darks, flats and biases are written beside the
+    capture too, and its sidecar names them. Raises ValueError for a scenario that the kind cannot hold, CaptureError
     where the disk refuses.
     """
     path = Path(path)
@@ -48,6 +51,9 @@ def write_simulation(
         circumstances=known,
         start_utc=scenario.start_utc,
     )
+    if calibration:
+        dark, flat, bias = write_calibration(path, scenario, seed, kind, calibration)
+        known = replace(known, dark=dark, flat=flat, bias=bias)
     sidecar = write_sidecar(path, replace(known, camera=replace(known.camera, bits=detector.bits)))
     stem = path.name if kind in FOLDER_KINDS else path.stem
     truth = path.with_name(f"{stem}.truth.npz")

@@ -110,6 +110,16 @@ class Detector:
     vignetting: float = 0.0
     """Relative loss of light in the corners."""
     dust_specks: int = 0
+    glow_electrons: float = 0.0
+    """Light of the amplifier itself in one exposure, in its corner; half a frame away it is e times less."""
+    hot_columns: int = 0
+    """Columns with a charge of their own, 2 to 10 per cent of the well in one exposure."""
+    row_noise_electrons: float = 0.0
+    """Spread of an offset that each row of each frame has to itself."""
+    column_noise_electrons: float = 0.0
+    """Spread of an offset that each column keeps."""
+    colour_response: tuple[float, float, float] = (1.0, 1.0, 1.0)
+    """Sensitivity behind the colour filters R, G, B to white light; 1 is `peak_electrons`."""
 
     def __post_init__(self) -> None:
         if not 4 <= self.bits <= 16:
@@ -120,6 +130,8 @@ class Detector:
             raise ValueError("a camera has a mosaic or three full planes, not both")
         if self.peak_electrons <= 0 or self.peak_level <= 0:
             raise ValueError("peak_electrons and peak_level must be positive")
+        if len(self.colour_response) != 3 or min(self.colour_response) <= 0:
+            raise ValueError("colour_response takes three positive numbers")
 
     @property
     def full_scale_adu(self) -> int:

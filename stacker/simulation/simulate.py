@@ -9,7 +9,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from stacker.simulation.camera import QuickNoise, Sensor, build_sensor, expected_electrons, expose, through_mosaic
+from stacker.simulation.camera import (
+    QuickNoise,
+    Sensor,
+    build_sensor,
+    coloured,
+    expected_electrons,
+    expose,
+    through_mosaic,
+)
 from stacker.simulation.course import Course, plan_course
 from stacker.simulation.imaging import Imaging
 from stacker.simulation.scenario import Scenario
@@ -81,7 +89,8 @@ class Simulated:
             return stored
         rng = self._rng(_FRAME, index)
         brightness, self.strehl_nodes[index] = self._brightness(index)
-        raw = through_mosaic(brightness, self.scenario.detector.mosaic)
+        detector = self.scenario.detector
+        raw = through_mosaic(coloured(brightness, detector), detector.mosaic)
         if self.course.blank[index]:
             raw = np.zeros_like(raw)
         expected = expected_electrons(self.sensor, raw, float(self.course.transmission[index]))

@@ -41,7 +41,7 @@ def test_keys_are_the_contract() -> None:
     promised = {
         Circumstances: "target start_utc exposure_s filter wavelength_nm dark flat bias telescope camera site",
         Telescope: "name aperture_mm focal_length_mm obstruction_mm",
-        Camera: "name pixel_um mosaic gain_e_per_adu bits north_angle_deg mirrored",
+        Camera: "name pixel_um mosaic gain_e_per_adu bits north_angle_deg mirrored temperature_c",
         Site: "name latitude_deg longitude_deg elevation_m",
     }
     for record, names in promised.items():
