@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 
 from stacker.capture.circumstances import Circumstances
 from stacker.fits_card import Value
+from stacker.fits_file import Hdu, write_fits
 from stacker.run_folder.curves_file import write_curves
 from stacker.run_folder.evidence import Evidence
-from stacker.fits_file import Hdu, write_fits
 from stacker.run_folder.frame_table import FrameTable, write_frames
 from stacker.run_folder.metrics_file import write_metrics
 from stacker.run_folder.pictures import write_png, write_tiff
