@@ -89,6 +89,9 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.add_argument(
         "--calibration", type=int, default=0, metavar="N", help="write N darks, flats and biases beside the capture"
     )
+    parser.add_argument(
+        "--level", type=float, default=0.7, metavar="PART", help="of full scale, of that pixel; above 1 it clips"
+    )
     parser.add_argument("--fast", action="store_true", help="cycle a few blurred pictures: for speed trials")
     parser.set_defaults(run=run)
 
@@ -104,7 +107,14 @@ def _add_picture_arguments(parser: argparse.ArgumentParser) -> None:
         "--zenith-distance", type=float, default=0.0, metavar="DEG", help="sets the dispersion of colours"
     )
     parser.add_argument("--drift", type=float, default=8.0, metavar="PX", help="over the capture (default %(default)s)")
+    parser.add_argument(
+        "--periodic-error", type=float, default=0.0, metavar="PX", help="swing of the mount, once in 8 s (default none)"
+    )
     parser.add_argument("--jumps", type=int, default=0, help="of the mount")
+    parser.add_argument(
+        "--rotation", type=float, default=0.0, metavar="DEG", help="turn of a banded planet over the capture"
+    )
+    parser.add_argument("--target", metavar="NAME", help="what the sidecar calls it, such as Jupiter")
     parser.add_argument("--cloud", type=float, default=0.0, metavar="PART", help="largest loss of light, 0 to 1")
     for name, what in (("out-of-field", "that miss the target"), ("duplicates", "that repeat the one before")):
         parser.add_argument(f"--{name}", type=int, default=0, help=f"frames {what}")
@@ -142,14 +152,14 @@ def scenario_from(args: argparse.Namespace) -> Scenario:
     """Return the scenario that the arguments describe. Raises ValueError for impossible ones."""
     from stacker.simulation import Air, Detector, Mishaps, Optics, Scenario, Tracking
 
-    scene, target = _scene_named(args.scene)
+    scene, target = _scene_named(args.scene, args.rotation)
     width, height = args.size
     wavelength_nm = 535.0 if args.mosaic or args.colour else 600.0
     # One pixel size for all: the focal length follows from the sampling asked for.
     focal_length_mm = args.sampling * args.aperture * 3.0 / (wavelength_nm * 1e-3)
     return Scenario(
         scene=scene,
-        target=target,
+        target=args.target or target,
         frames=args.frames,
         height_px=height,
         width_px=width,
@@ -176,11 +186,24 @@ def scenario_from(args: argparse.Namespace) -> Scenario:
             row_noise_electrons=args.row_noise,
             column_noise_electrons=args.column_noise,
             colour_response=args.response,
+            peak_level=args.level,
         ),
-        tracking=Tracking(drift_y_px=0.6 * args.drift, drift_x_px=0.8 * args.drift, jumps=args.jumps),
+        tracking=Tracking(
+            drift_y_px=0.6 * args.drift,
+            drift_x_px=0.8 * args.drift,
+            periodic_error_px=args.periodic_error,
+            jumps=args.jumps,
+        ),
         mishaps=Mishaps(args.out_of_field, args.duplicates, args.torn, args.blank, args.cloud),
+        oversampling=_oversampling(args.sampling, wavelength_nm, colour=bool(args.mosaic or args.colour)),
         fast=args.fast,
     )
+
+
+def _oversampling(sampling_px: float, wavelength_nm: float, *, colour: bool) -> int:
+    """Return the optical pixels per camera pixel and axis that do not alias the shortest wavelength; at most 4."""
+    shortest = 465.0 / wavelength_nm if colour else 1.0
+    return min(max(1, -int(-2.0 // max(sampling_px * shortest, 1e-6))), 4)
 
 
 def _size(text: str) -> tuple[int, int]:
@@ -205,8 +228,8 @@ def _kind_from(path: Path) -> str:
     return kind
 
 
-def _scene_named(name: str) -> tuple[Scene, str]:
-    """Return a scene and what a sidecar calls it."""
+def _scene_named(name: str, rotation_deg: float) -> tuple[Scene, str]:
+    """Return a scene and what a sidecar calls it. Raises ValueError where the scene cannot turn."""
     from stacker.simulation import (
         BandedPlanet,
         CrateredSurface,
@@ -216,9 +239,12 @@ def _scene_named(name: str) -> tuple[Scene, str]:
         TexturedDisc,
     )
 
+    if rotation_deg and name not in ("banded", "ringed"):
+        raise ValueError("only the scenes banded and ringed rotate")
+    ringed = BandedPlanet(diameter_of_frame=0.85, latitude_deg=20.0, ring=True, rotation_deg=rotation_deg)
     scenes: dict[str, tuple[Scene, str]] = {
-        "banded": (BandedPlanet(), "invented planet"),
-        "ringed": (BandedPlanet(diameter_of_frame=0.85, latitude_deg=20.0, ring=True), "invented ringed planet"),
+        "banded": (BandedPlanet(rotation_deg=rotation_deg), "invented planet"),
+        "ringed": (ringed, "invented ringed planet"),
         "cratered": (CrateredSurface(), "invented surface"),
         "texture": (TexturedDisc(), "textured disc"),
         "featureless": (FeaturelessDisc(), "featureless disc"),

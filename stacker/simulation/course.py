@@ -21,6 +21,8 @@ class Course:
     d_over_r0: NDArray[np.float64]
     pointing_px: NDArray[np.float64]
     """(N, 2) (dy, dx) of the mount alone."""
+    speed_px_per_s: NDArray[np.float64]
+    """(N, 2) of drift and periodic error: what smears an exposure."""
     transmission: NDArray[np.float64]
     out: NDArray[np.bool_]
     duplicate: NDArray[np.bool_]
@@ -37,12 +39,13 @@ def plan_course(rng: np.random.Generator, scenario: Scenario) -> Course:
     strength = _wander(rng, count, step_s, air.seeing_memory_s)
     cloud = 1.0 / (1.0 + np.exp(-2.0 * _wander(rng, count, step_s, _CLOUD_MEMORY_S)))
     out, duplicate, torn, blank = _place_mishaps(rng, scenario)
-    pointing = _point(rng, scenario)
+    pointing, speed = _point(rng, scenario)
     _leave_field(rng, pointing, out, (scenario.height_px, scenario.width_px))
     course = Course(
         time_s=np.arange(count, dtype=np.float64) * step_s + 0.5 * scenario.exposure_s,
         d_over_r0=air.d_over_r0 * np.exp(-air.seeing_sigma * strength),
         pointing_px=pointing,
+        speed_px_per_s=speed,
         transmission=1.0 - mishaps.cloud * cloud,
         out=out,
         duplicate=duplicate,
@@ -53,6 +56,7 @@ def plan_course(rng: np.random.Generator, scenario: Scenario) -> Course:
         for values in (
             course.d_over_r0,
             course.pointing_px,
+            course.speed_px_per_s,
             course.transmission,
             course.out,
             course.torn,
@@ -74,20 +78,25 @@ def _wander(rng: np.random.Generator, count: int, step_s: float, memory_s: float
     return series
 
 
-def _point(rng: np.random.Generator, scenario: Scenario) -> NDArray[np.float64]:
+def _point(rng: np.random.Generator, scenario: Scenario) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return where the mount points in each frame, in px, and how fast it moves, in px per second."""
     tracking = scenario.tracking
     count = scenario.frames
     part = np.linspace(-0.5, 0.5, count) if count > 1 else np.zeros(1)
     pointing = np.stack([tracking.drift_y_px * part, tracking.drift_x_px * part], axis=1)
     turn = 2 * np.pi * np.arange(count) / scenario.frames_per_s / tracking.periodic_error_s
-    pointing[:, 1] += tracking.periodic_error_px * np.sin(turn + rng.uniform(0, 2 * np.pi))
+    turn += rng.uniform(0, 2 * np.pi)
+    pointing[:, 1] += tracking.periodic_error_px * np.sin(turn)
+    span_s = max(count - 1, 1) / scenario.frames_per_s
+    speed = np.tile(np.array([tracking.drift_y_px, tracking.drift_x_px]) / span_s, (count, 1))
+    speed[:, 1] += tracking.periodic_error_px * np.cos(turn) * 2 * np.pi / tracking.periodic_error_s
     pointing += tracking.jitter_px * rng.standard_normal((count, 2))
     for _ in range(tracking.jumps):
         angle = rng.uniform(0, 2 * np.pi)
         # A jump comes back later: the observer re-centres, so the target stays in reach of the canvas.
         start, end = np.sort(rng.integers(0, count + 1, 2))
         pointing[start:end] += tracking.jump_px * np.array([np.sin(angle), np.cos(angle)])
-    return pointing
+    return pointing, speed
 
 
 def _place_mishaps(rng: np.random.Generator, scenario: Scenario) -> tuple[NDArray[np.bool_], ...]:

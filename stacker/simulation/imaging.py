@@ -23,6 +23,7 @@ Real = NDArray[np.float32]
 _SAMPLES_ACROSS = 32.0
 _SAMPLES_PER_R0 = 3.0
 _TURN_STEP_PX = 0.05
+_SMEAR_STEP_PX = 0.25
 _MASK_EDGE_PX = 5
 _NOTHING = np.zeros((0, 0), np.float32)
 
@@ -117,18 +118,23 @@ class Imaging:
         return canvas, strehl
 
     def displaced(self, canvas: Real, index: int, tilt_px: Real) -> Real:
-        """Return the frame (H, W) or (H, W, 3) in camera px: the canvas moved by pointing, dispersion and tilt."""
+        """Return the frame (H, W) or (H, W, 3) in camera px: the canvas moved by pointing, dispersion and tilt.
+
+        A mount that moves by more than a quarter of a pixel during the exposure smears it.
+        """
         factor = self.scenario.oversampling
-        pointing = self.course.pointing_px[index]
         base = [self._dense(-factor * tilt_px[..., axis]) for axis in (0, 1)]
         base[0] += np.arange(self.frame_px[0], dtype=np.float32)[:, None] + np.float32(self.margin_px[0])
         base[1] += np.arange(self.frame_px[1], dtype=np.float32)[None, :] + np.float32(self.margin_px[1])
         border = cv2.BORDER_CONSTANT if self.scene.bounded else cv2.BORDER_REFLECT
         planes = []
         for channel, dispersed in enumerate(self.channel_shift_px):
-            map_y, map_x = (base[axis] - np.float32(factor * (pointing[axis] + dispersed[axis])) for axis in (0, 1))
             plane = np.ascontiguousarray(canvas[..., channel])
-            moved = cv2.remap(plane, map_x, map_y, cv2.INTER_CUBIC, borderMode=border)
+            moments = []
+            for pointing in self._pointings(index):
+                map_y, map_x = (base[axis] - np.float32(factor * (pointing[axis] + dispersed[axis])) for axis in (0, 1))
+                moments.append(cv2.remap(plane, map_x, map_y, cv2.INTER_CUBIC, borderMode=border))
+            moved = moments[0] if len(moments) == 1 else np.mean(moments, axis=0)
             planes.append(_bin_down(np.asarray(moved, np.float32), factor))
         return planes[0] if len(planes) == 1 else np.asarray(np.stack(planes, axis=-1), np.float32)
 
@@ -173,6 +179,14 @@ class Imaging:
             ]
             self._turned = turned
         return self._blurs
+
+    def _pointings(self, index: int) -> NDArray[np.float64]:
+        """Return where the mount points (K, 2) in moments spread over the exposure."""
+        way = self.course.speed_px_per_s[index] * self.scenario.exposure_s
+        length = float(np.hypot(*way))
+        moments = 1 if length < _SMEAR_STEP_PX else int(np.ceil(length / _SMEAR_STEP_PX))
+        part = (np.arange(moments) + 0.5) / moments - 0.5
+        return np.asarray(self.course.pointing_px[index] + part[:, None] * way)
 
     def _dense(self, grid: Real) -> Real:
         """Return the spline (H, W) through the displacement's grid (T, T)."""

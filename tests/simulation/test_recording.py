@@ -74,7 +74,7 @@ def test_command_writes_and_says_so(tmp_path: Path, capsys: pytest.CaptureFixtur
     [
         (["x.unknown"], "ending"),
         (["x.avi", "--frames", "0"], "a frame"),
-        (["x.avi", "--sampling", "1"], "lambda/D"),
+        (["x.avi", "--sampling", "0.4"], "lambda/D"),
         (["x.avi", "--bits", "12"], "8-bit"),
         (["x.avi", "--blank", "200"], "do not fit"),
     ],
@@ -93,4 +93,4 @@ def test_the_command_knows_every_kind_and_scene() -> None:
     """The names that help shows are those that can be made."""
     assert list(command.KINDS) == list(KINDS)
     for scene in command.SCENES:
-        assert command._scene_named(scene)
+        assert command._scene_named(scene, 0.0)
