@@ -23,8 +23,9 @@ ALLOWED: dict[str, tuple[str, ...]] = {
     "settings_file": (*GROUND, "capture"),
     "run_folder": (*GROUND, *STAGES, "settings_file", "run_folder"),
     "pipeline": (*GROUND, *STAGES, "settings_file", "run_folder", "report"),
-    "report": (*GROUND, *STAGES, "report"),
-    "cli": (*GROUND, *STAGES, "settings_file", "run_folder", "pipeline", "simulation", "report", "cli"),
+    "logbook": (*GROUND, *STAGES, "settings_file", "run_folder", "logbook"),
+    "report": (*GROUND, *STAGES, "logbook", "report"),
+    "cli": (*GROUND, *STAGES, "settings_file", "run_folder", "pipeline", "simulation", "logbook", "report", "cli"),
     "__init__": (*GROUND, *STAGES, "run_folder", "pipeline"),
 }
 HEAVY = ("astropy", "av", "tifffile", "matplotlib", "imageio", "skimage", "tqdm")

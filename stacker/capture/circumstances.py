@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
+from typing import Any
 
 from stacker.sky.optics import cutoff_cyc_per_px
 
@@ -86,3 +87,12 @@ class Circumstances:
         if not telescope.aperture_mm or not telescope.obstruction_mm:
             return 0.0
         return telescope.obstruction_mm / telescope.aperture_mm
+
+
+def tables_from_circumstances(circumstances: Circumstances) -> dict[str, dict[str, Any]]:
+    """Return the tables of a sidecar that says all of `circumstances`; what is not known is left out."""
+    capture = asdict(circumstances)
+    nested = {name: capture.pop(name) for name in ("telescope", "camera", "site")}
+    tables = {"capture": capture, **nested}
+    known = {name: {key: v for key, v in table.items() if v is not None} for name, table in tables.items()}
+    return {name: table for name, table in known.items() if table}

@@ -43,8 +43,8 @@ METRIC_KEYS = (
     "notes",
 )
 """Every key after `schema_version`, in the order of the file."""
-PROVENANCE_KEYS = ("software_version", "capture_sha256", "work_sha256")
-"""What made these numbers, after the measurements."""
+PROVENANCE_KEYS = ("software_version", "capture_sha256", "work_sha256", "circumstances")
+"""What made these numbers, after the measurements; `circumstances` holds the tables of a sidecar, as settled."""
 
 
 def complete_metrics(metrics: Mapping[str, Any]) -> dict[str, Any]:

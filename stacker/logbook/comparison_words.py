@@ -1,0 +1,47 @@
+"""A comparison in words."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from stacker.logbook.comparison_record import CANNOT_TELL, NO_DIFFERENCE, Difference
+from stacker.logbook.figures import NEITHER, Figure
+
+
+def sentence_of(figure: Figure, found: Difference, labels: Sequence[str]) -> str:
+    """Return one sentence on one group against another."""
+    one, other = labels[found.one], labels[found.other]
+    if found.verdict == CANNOT_TELL:
+        return f"{figure.words}: {one} against {other} cannot be told, {_why_not(found)}"
+    if found.verdict == NO_DIFFERENCE:
+        return (
+            f"{figure.words}: no difference between {one} and {other} ({_size(figure, found)}; {_limit(figure, found)})"
+        )
+    return f"{figure.words}: {one} is {_comparative(figure, found)} than {other} ({_size(figure, found)})"
+
+
+def _why_not(found: Difference) -> str:
+    if not np.isfinite(found.value):
+        return "they share no target, filter and night"
+    return "there is no error bar and too few runs to see the scatter"
+
+
+def _comparative(figure: Figure, found: Difference) -> str:
+    larger = found.value > (1.0 if figure.relative else 0.0)
+    if figure.better == NEITHER:
+        return "larger" if larger else "smaller"
+    return f"{found.verdict}, {'larger' if larger else 'smaller'}"
+
+
+def _size(figure: Figure, found: Difference) -> str:
+    if figure.relative:
+        return f"ratio {found.value:.3g} ± {found.error:.2g}"
+    return f"difference {found.value:.3g} ± {found.error:.2g} {figure.unit}".rstrip()
+
+
+def _limit(figure: Figure, found: Difference) -> str:
+    if figure.relative:
+        return f"a ratio of {found.detectable:.3g} would have been seen"
+    return f"{found.detectable:.3g} {figure.unit} would have been seen".replace("  ", " ")

@@ -1,0 +1,244 @@
+"""The logbook's file: one SQLite database that several processes may write at once."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+from stacker.capture.sequence import CaptureError
+from stacker.logbook.location import logbook_path
+from stacker.logbook.logged_run import LoggedRun, Measured
+from stacker.logbook.run_reading import read_run
+from stacker.logbook.schema import NewerLogbook, migrate
+from stacker.logbook.selection import Selection
+
+BUSY_S = 30.0
+"""How long a writer waits for another."""
+_PLAIN = (
+    "id",
+    "folder",
+    "processed_utc",
+    "capture",
+    "capture_sha256",
+    "software_version",
+    "kind",
+    "target",
+    "start_utc",
+    "telescope",
+    "camera",
+    "site",
+    "filter",
+    "night",
+    "altitude_deg",
+    "airmass",
+)
+_JSON = ("circumstances", "settings", "metrics")
+_COLUMNS = (*_PLAIN, *_JSON)
+
+
+class LogbookError(CaptureError):
+    """The logbook cannot be used: which, why, what to do, in one line."""
+
+
+def record_run(run_folder: Path | str, logbook: Path | str | None = None) -> LoggedRun | None:
+    """Put a finished run on record, in place of an earlier record of the same run; None where recording is off.
+
+    `logbook` as in `logbook_path`. Raises CaptureError where the folder holds no run, LogbookError where the logbook
+    cannot be written.
+    """
+    path = logbook_path(logbook)
+    if path is None:
+        return None
+    run = read_run(run_folder)
+    with Logbook(path) as book:
+        book.record([run])
+    return run
+
+
+class Logbook:
+    """The logbook, opened; a context manager. It is made, and brought up to date, where that is needed.
+
+    Write-ahead logging lets readers and a writer go on side by side, and a process that is killed at any moment
+    leaves a whole file behind. Raises LogbookError from every method.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        with _told(path):
+            path.parent.mkdir(parents=True, exist_ok=True)
+            self._connection = sqlite3.connect(path, timeout=BUSY_S, isolation_level=None)
+            try:
+                self._prepare()
+            except BaseException:
+                self._connection.close()
+                raise
+
+    def _prepare(self) -> None:
+        self._connection.create_function("folded", 1, _folded, deterministic=True)
+        self._connection.execute("PRAGMA foreign_keys = ON")
+        if self._connection.execute("PRAGMA journal_mode").fetchone()[0] != "wal":
+            self._connection.execute("PRAGMA journal_mode = WAL")
+        migrate(self._connection)
+
+    def __enter__(self) -> Logbook:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._connection.close()
+
+    def record(self, runs: Iterable[LoggedRun]) -> int:
+        """Record runs, all of them or none; the same run again replaces its record. Return how many."""
+        count = 0
+        with _told(self.path), self._transaction():
+            for run in runs:
+                self._record(run)
+                count += 1
+        return count
+
+    def _record(self, run: LoggedRun) -> None:
+        told = [getattr(run, name) for name in _PLAIN]
+        told[_PLAIN.index("folder")] = str(run.folder)
+        packed = [json.dumps(getattr(run, name), ensure_ascii=False) for name in _JSON]
+        places = ", ".join("?" * len(_COLUMNS))
+        changes = ", ".join(f"{name} = excluded.{name}" for name in _COLUMNS[1:])
+        (number,) = self._connection.execute(
+            f"INSERT INTO runs ({', '.join(_COLUMNS)}) VALUES ({places}) "
+            f"ON CONFLICT (id) DO UPDATE SET {changes} RETURNING number",
+            [*told, *packed],
+        ).fetchone()
+        self._connection.execute("DELETE FROM measurements WHERE run = ?", [number])
+        rows = ((name, number, found.value, found.error) for name, found in run.measured.items())
+        self._connection.executemany("INSERT INTO measurements (name, run, value, error) VALUES (?, ?, ?, ?)", rows)
+
+    def select(
+        self,
+        selection: Selection | None = None,
+        *,
+        names: Sequence[str] | None = None,
+        last: int | None = None,
+        whole: bool = False,
+    ) -> list[LoggedRun]:
+        """Return the runs of a selection in order of time, those of unknown time first.
+
+        `names` limits the measurements to these, `last` the runs to the latest, and `whole` adds metrics.json.
+        """
+        where, values = (selection or Selection()).where()
+        numbers = f"SELECT number FROM runs WHERE {where} ORDER BY start_utc DESC, number DESC"
+        if last is not None:
+            numbers += f" LIMIT {int(last)}"
+        return self._runs(numbers, values, names, whole)
+
+    def find(self, words: str) -> list[LoggedRun]:
+        """Return the runs that a word names, whole: by the first digits of the id, by folder or by capture."""
+        folder = str(Path(words).expanduser().absolute())
+        where = "id LIKE ? ESCAPE '\\' OR folder = ? OR folded(capture) = folded(?)"
+        values = [_escaped(words.lower()) + "%", folder, words]
+        return self._runs(f"SELECT number FROM runs WHERE {where} ORDER BY start_utc DESC", values, None, True)
+
+    def forget(self, ids: Sequence[str]) -> int:
+        """Take runs off the record, by whole ids; their folders stay. Return how many there were."""
+        with _told(self.path), self._transaction():
+            return sum(self._connection.execute("DELETE FROM runs WHERE id = ?", [name]).rowcount for name in ids)
+
+    def count(self) -> int:
+        """Return the number of runs on record."""
+        with _told(self.path):
+            return int(self._connection.execute("SELECT count(*) FROM runs").fetchone()[0])
+
+    def complaints(self) -> list[str]:
+        """Return what SQLite finds wrong with the file (`integrity_check`); nothing where it is whole."""
+        with _told(self.path):
+            found = [str(row[0]) for row in self._connection.execute("PRAGMA integrity_check")]
+        return [] if found == ["ok"] else found
+
+    def _runs(self, numbers: str, values: Sequence[Any], names: Sequence[str] | None, whole: bool) -> list[LoggedRun]:
+        columns = _COLUMNS if whole else _COLUMNS[:-1]
+        with _told(self.path):
+            measured = self._measured(numbers, values, names)
+            rows = self._connection.execute(
+                f"SELECT number, {', '.join(columns)} FROM runs WHERE number IN ({numbers}) ORDER BY start_utc, number",
+                values,
+            )
+            return [_run(dict(zip(columns, row[1:], strict=True)), measured.get(row[0], {})) for row in rows]
+
+    def _measured(
+        self, numbers: str, values: Sequence[Any], names: Sequence[str] | None
+    ) -> dict[int, dict[str, Measured]]:
+        query = f"SELECT run, name, value, error FROM measurements WHERE run IN ({numbers})"
+        if names is not None:
+            query += f" AND name IN ({', '.join('?' * len(names))})"
+        found: dict[int, dict[str, Measured]] = {}
+        for number, name, value, error in self._connection.execute(query, [*values, *(names or ())]):
+            found.setdefault(number, {})[name] = Measured(value, error)
+        return found
+
+    @contextmanager
+    def _transaction(self) -> Iterator[None]:
+        self._connection.execute("BEGIN IMMEDIATE")
+        try:
+            yield
+        except BaseException:
+            self._connection.execute("ROLLBACK")
+            raise
+        self._connection.execute("COMMIT")
+
+
+def _run(row: Mapping[str, Any], measured: Mapping[str, Measured]) -> LoggedRun:
+    return LoggedRun(
+        id=row["id"],
+        folder=Path(row["folder"]),
+        processed_utc=row["processed_utc"],
+        capture=row["capture"],
+        capture_sha256=row["capture_sha256"],
+        software_version=row["software_version"],
+        kind=row["kind"],
+        night=row["night"],
+        altitude_deg=row["altitude_deg"],
+        airmass=row["airmass"],
+        circumstances=json.loads(row["circumstances"]),
+        settings=json.loads(row["settings"]),
+        measured=measured,
+        metrics=json.loads(row["metrics"]) if "metrics" in row else {},
+    )
+
+
+@contextmanager
+def _told(path: Path) -> Iterator[None]:
+    """Turn what the system or SQLite says into one line."""
+    try:
+        yield
+    except NewerLogbook as error:
+        raise LogbookError(path, f"was written by a later version ({error})", "update stillair") from error
+    except sqlite3.DatabaseError as error:
+        raise LogbookError(path, *_reason(error)) from error
+    except OSError as error:
+        advice = "name another file with --logbook or STILLAIR_LOGBOOK"
+        raise LogbookError(path, f"cannot be made ({error.strerror or error})", advice) from error
+
+
+def _reason(error: sqlite3.DatabaseError) -> tuple[str, str]:
+    words = str(error)
+    if "not a database" in words:
+        return "is no logbook", "name another file with --logbook or STILLAIR_LOGBOOK"
+    if "malformed" in words or "corrupt" in words:
+        return "is damaged", "move it away and make it anew: stillair log --rebuild DIR"
+    if "locked" in words or "busy" in words:
+        return "is in use by another program", "try again when that has ended"
+    if "readonly" in words or "unable to open" in words:
+        return f"cannot be written ({words})", "name another file with --logbook or STILLAIR_LOGBOOK"
+    return f"cannot be used ({words})", "check the disk, or name another file with --logbook or STILLAIR_LOGBOOK"
+
+
+def _folded(text: str | None) -> str | None:
+    return None if text is None else text.casefold()
+
+
+def _escaped(words: str) -> str:
+    return "".join(f"\\{letter}" if letter in "%_\\" else letter for letter in words)

@@ -1,0 +1,134 @@
+"""What is compared between runs: each figure, which way is better, how far it repeats, what else it depends on."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from stacker.logbook.fairness import Fairness
+from stacker.logbook.logged_run import Measured
+
+SMALLER, NEITHER, LARGER = -1, 0, 1
+
+
+@dataclass(frozen=True)
+class Figure:
+    """One figure of a run."""
+
+    name: str
+    """Key of metrics.json, or a name of the logbook's own."""
+    words: str
+    unit: str
+    better: int
+    """SMALLER, LARGER or NEITHER."""
+    relative: bool
+    """Whether runs are compared by ratio; else by difference."""
+    depends: tuple[str, ...]
+    """What must be the same where something else is compared."""
+    read: Callable[[Fairness], Measured | None]
+    repeat: Callable[[Fairness], float] = lambda fair: 0.0
+    """Scatter between captures of one truth beyond the error bar: part of the value, or its unit where not relative."""
+
+
+CIRCUMSTANCES = ("target", "telescope", "filter", "night")
+OF_THE_AIR_ONLY = 0.14
+"""Each capture is one draw of the air: resolution repeats to 0.14 times its distance from the diffraction limit beyond
+its error bar (`scripts/experiment_fair_comparison.py`)."""
+_MOTION_REPEATS = 0.10
+"""The slow part of image motion is sampled by a few swings only (the same experiment)."""
+_UNKNOWN_DISTANCE = 0.5
+
+
+def _air_drawn(fair: Fairness) -> float:
+    """Return how far a resolution repeats, as a part of it.
+
+    From what was expected where r0 is known: a distance that follows the luck of the draw would favour lucky draws.
+    """
+    if fair.expected_arcsec is not None and fair.diffraction_arcsec is not None:
+        return OF_THE_AIR_ONLY * max(fair.expected_arcsec / fair.diffraction_arcsec - 1.0, 0.0)
+    reached = fair.over_diffraction
+    return OF_THE_AIR_ONLY * (_UNKNOWN_DISTANCE if reached is None else max(reached.value - 1.0, 0.0))
+
+
+def _metric(name: str) -> Callable[[Fairness], Measured | None]:
+    return lambda fair: fair.run.measured.get(name)
+
+
+def _motion(fair: Fairness) -> Measured | None:
+    found, scale = fair.run.measured.get("image_motion_px_rms"), fair.run.value("scale_arcsec_per_px")
+    if found is None or scale is None:
+        return None
+    return Measured(scale * found.value, None if found.error is None else scale * found.error)
+
+
+FIGURES: tuple[Figure, ...] = (
+    Figure(
+        "resolution_arcsec",
+        "resolution",
+        '"',
+        SMALLER,
+        True,
+        CIRCUMSTANCES,
+        lambda fair: fair.resolution_arcsec,
+        _air_drawn,
+    ),
+    Figure(
+        "resolution_over_diffraction",
+        "resolution over the own diffraction limit",
+        "",
+        SMALLER,
+        True,
+        CIRCUMSTANCES,
+        lambda fair: fair.over_diffraction,
+        _air_drawn,
+    ),
+    Figure(
+        "resolution_over_expected",
+        "resolution over what this aperture can show in that air",
+        "",
+        SMALLER,
+        True,
+        ("target", "telescope", "filter"),
+        lambda fair: fair.over_expected,
+        _air_drawn,
+    ),
+    Figure("seeing_arcsec", "seeing", '"', SMALLER, True, ("telescope", "night"), _metric("seeing_arcsec")),
+    Figure("snr", "signal to noise", "", LARGER, True, CIRCUMSTANCES, _metric("snr")),
+    Figure("information_bits", "information", "bit", LARGER, True, CIRCUMSTANCES, _metric("information_bits")),
+    Figure(
+        "image_motion_arcsec",
+        "image motion",
+        '"',
+        NEITHER,
+        True,
+        CIRCUMSTANCES,
+        _motion,
+        lambda fair: _MOTION_REPEATS,
+    ),
+    Figure(
+        "limb_overshoot_percent",
+        "limb overshoot",
+        "%",
+        SMALLER,
+        False,
+        CIRCUMSTANCES,
+        _metric("limb_overshoot_percent"),
+    ),
+)
+"""Seeing is compared as measured, not as it would be in the zenith: the telescopes saw through it as it was."""
+
+
+def on_scale(figure: Figure, fair: Fairness) -> tuple[float, float]:
+    """Return a figure and its whole error on the scale on which it is compared: the logarithm where relative.
+
+    nan where it was not measured; an error of nan where it has none.
+    """
+    found = figure.read(fair)
+    if found is None or (figure.relative and not found.value > 0):
+        return np.nan, np.nan
+    error = np.nan if found.error is None else found.error
+    if figure.relative:
+        return float(np.log(found.value)), float(np.hypot(error / found.value, figure.repeat(fair)))
+    return found.value, float(np.hypot(error, figure.repeat(fair)))
