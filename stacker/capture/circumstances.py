@@ -11,6 +11,10 @@ ASSUMED_WAVELENGTH_NM = 550.0
 """The middle of visible light, where no filter is named."""
 COLOUR_WAVELENGTHS_NM = (610.0, 540.0, 465.0)
 """Middle of the bands of a colour camera, R, G, B (common practice, no source)."""
+COLOUR_BANDS_NM = ((575.0, 650.0), (490.0, 585.0), (420.0, 510.0))
+"""Their ends at half height (common practice, no source)."""
+BAND_ERROR_NM = 10.0
+"""How far the middle of a real camera's band, with the target's own colour, lies from these."""
 
 
 @dataclass(frozen=True)

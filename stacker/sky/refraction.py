@@ -19,6 +19,11 @@ def refractivity(
     return (dry - vapour) * 1e-6
 
 
+def refractivity_slope_per_nm(wavelength_nm: float) -> float:
+    """Return how fast the refractivity changes with wavelength (sea level, 15 C), by a difference of 1 nm."""
+    return refractivity(wavelength_nm + 0.5) - refractivity(wavelength_nm - 0.5)
+
+
 def dispersion_arcsec(
     wavelength_nm: float,
     reference_nm: float,
@@ -34,6 +39,28 @@ def dispersion_arcsec(
     weather = (pressure_mmhg, temperature_c, vapour_mmhg)
     difference = refractivity(wavelength_nm, *weather) - refractivity(reference_nm, *weather)
     return ARCSEC_PER_RADIAN * difference * math.tan(math.radians(zenith_distance_deg))
+
+
+def in_band_smear_arcsec(
+    band_nm: tuple[float, float],
+    zenith_distance_deg: float,
+    pressure_mmhg: float = 760.0,
+    temperature_c: float = 15.0,
+    vapour_mmhg: float = 8.0,
+) -> float:
+    """Return how far the air draws a point out inside one band, from its red end to its blue end.
+
+    No shift of whole channels takes this back; only a narrower band, a higher target or a prism in front of the camera
+    does.
+    """
+    weather = (pressure_mmhg, temperature_c, vapour_mmhg)
+    return dispersion_arcsec(min(band_nm), max(band_nm), zenith_distance_deg, *weather)
+
+
+def smear_over_separation(band_nm: tuple[float, float], apart_nm: tuple[float, float]) -> float:
+    """Return the smear inside a band over the distance between two other wavelengths: the air's height drops out."""
+    smear = refractivity(min(band_nm)) - refractivity(max(band_nm))
+    return smear / (refractivity(min(apart_nm)) - refractivity(max(apart_nm)))
 
 
 def pressure_at_mmhg(elevation_m: float) -> float:

@@ -26,6 +26,7 @@ __all__ = ["Stack", "stack", "zoomed_mask"]
 
 Array = NDArray[np.float32]
 MOST_SPECTRA = 200
+STOOD_STILL = "the frames move too little to fill the grid of every colour with raw samples: each frame was demosaiced"
 WORTH_TELLING = 1e-4
 """Share of a frame's pixels left out that is a trail or a tear, not a lone hit."""
 
@@ -43,7 +44,9 @@ def stack(
     """Return the weighted mean of the aligned frames on the anchor frame's pixels, (H, W) or (H, W, 3).
 
     A pixel averages the frames that saw it and that fit what the others show; mosaic frames are averaged sample by
-    sample, colour by colour. With `settings.zoom` above 1 the pixels are finer and hold the same brightness.
+    sample, colour by colour, or demosaiced one by one where they move too little for that.
+
+    With `settings.zoom` above 1 the pixels are finer and hold the same brightness.
     `power_of` turns a dewarped (H, W) frame, green where there are colours, into its power spectrum; the mean over at
     most 200 frames is handed on. `progress(done, total)` is called after each frame. The result does not depend on
     `workers`.
@@ -80,6 +83,8 @@ def stack(
     assert sums is not None, "a ranking with no usable frame does not get here"
     frame_power = np.asarray(power / weighed, np.float32) if weighed else None
     notes = (*alignment.notes, *_told(hit, int(np.prod(carrier.shape))))
+    if carrier.is_demosaiced:
+        notes = (*notes, STOOD_STILL)
     return _finish(sums, alignment, ranking, carrier.warper, len(capture), frame_power, notes)
 
 

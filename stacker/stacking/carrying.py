@@ -9,6 +9,8 @@ from numpy.typing import NDArray
 
 from stacker.alignment.record import Alignment
 from stacker.capture.sequence import Capture, Frame
+from stacker.stacking.demosaic import demosaic
+from stacker.stacking.filling import motion_fills_the_grid
 from stacker.stacking.warping import Warper, carry, carry_mosaic, colour_masks, green_of
 
 Array = NDArray[np.float32]
@@ -34,6 +36,7 @@ class Carrier:
     warper: Warper
     mosaic: str | None
     masks: Array | None
+    """(H, W, 3) where the sensor sees each colour, for raw samples that are averaged as they are; else None."""
     shape: tuple[int, ...]
     """Of the stack: (H', W') or (H', W', 3)."""
 
@@ -42,10 +45,16 @@ class Carrier:
         """Return the carrier of a capture's frames to a stack of `zoom` times as many pixels along each side."""
         frame_shape = (capture.shape[0], capture.shape[1])
         warper = Warper.over(alignment, frame_shape, zoom)
-        masks = colour_masks(frame_shape, capture.mosaic) if capture.mosaic else None
-        colour = masks is not None or len(capture.shape) == 3
+        as_sampled = capture.mosaic is not None and motion_fills_the_grid(alignment, capture.mosaic)
+        masks = colour_masks(frame_shape, capture.mosaic or "") if as_sampled else None
+        colour = capture.mosaic is not None or len(capture.shape) == 3
         shape = (*warper.rows.shape, 3) if colour else warper.rows.shape
         return cls(alignment, warper, capture.mosaic, masks, shape)
+
+    @property
+    def is_demosaiced(self) -> bool:
+        """Return whether a mosaic's frames are filled one by one, since their motion does not fill the grid."""
+        return self.mosaic is not None and self.masks is None
 
     def carry(self, order: int, frame: Frame, with_gray: bool = False) -> Carried:
         """Return used frame number `order` on the stack's pixels; a mosaic's `gray` is empty unless asked for."""
@@ -53,7 +62,7 @@ class Carrier:
         plane *= np.float32(self.alignment.scale[order])
         maps = self.warper.maps(order)
         if self.masks is None:
-            image, inside = carry(plane, maps)
+            image, inside = carry(demosaic(plane, self.mosaic) if self.mosaic else plane, maps)
             return Carried(image, inside, image if image.ndim == 2 else image[..., 1])
         samples, weights = carry_mosaic(plane, self.masks, maps)
         gray = carry(green_of(plane, self.mosaic), maps)[0] if with_gray else np.zeros((0, 0), np.float32)

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from stacker.alignment.correlation import Shift
+
 
 @dataclass(frozen=True)
 class Stack:
@@ -34,3 +36,5 @@ class Stack:
     notes: tuple[str, ...] = ()
     zoom: float = 1.0
     """Pixels of this stack per camera pixel along each side."""
+    colour_shifts: tuple[Shift, Shift] | None = None
+    """Where red and blue stood against green before they were brought together; None for mono and before that."""

@@ -56,10 +56,10 @@ def disc(radius_px: float, noise: float, side_px: int = 128) -> Stack:
 
 @pytest.mark.parametrize("noise", [0.0, 1.0])
 def test_shifts_of_a_surface(noise: float) -> None:
-    """0.05 px is asked for, 0.012 px of 2.5 px is what the window's pull leaves."""
+    """0.05 px is asked for, 0.012 px of 2.5 px is what the window's pull leaves; 0.03 px stand for unlike colours."""
     for found, true in zip(colour_shifts(surface(noise)), (RED, BLUE), strict=True):
         assert (found.dy_px, found.dx_px) == pytest.approx(tuple(true), abs=0.02)
-        assert found.error_px < 0.02
+        assert 0.03 <= found.error_px < 0.035
 
 
 @pytest.mark.parametrize("radius_px", [6, 20, 40])
@@ -100,15 +100,43 @@ def test_everything_of_a_colour_moves_together() -> None:
     assert not np.array_equal(after.half_b[inner], marked.half_b[inner])
 
 
-def test_a_colour_of_noise_is_left_alone_and_that_is_said() -> None:
+def test_colours_of_noise_are_left_alone_and_that_is_said() -> None:
     planes = list(np.moveaxis(surface(0.5).image, 2, 0))
-    planes[2] = np.random.default_rng(3).normal(10, 1, planes[2].shape)
+    for channel in (0, 2):
+        planes[channel] = np.random.default_rng(3 + channel).normal(10, 1, planes[2].shape)
     before = stack_of(planes, np.ones(planes[0].shape, bool), "surface")
     after = align_colours(before)
-    assert_array_equal(after.image[..., 2], before.image[..., 2])
-    assert not np.array_equal(after.image[..., 0], before.image[..., 0])
-    assert any("blue" in note and "could not" in note for note in after.notes)
+    assert_array_equal(after.image, before.image)
+    for name in ("red", "blue"):
+        assert any(name in note and "could not" in note for note in after.notes)
+
+
+def test_one_colour_of_noise_is_moved_as_air_would() -> None:
+    """Blue goes the other way, 1.57 times as far as red: table I of Filippenko 1982 (PASP 94, 715), interpolated.
+
+    Relative to 500 nm at sec z = 1.5 it gives +0.29" at 450, -0.21" at 550, -0.37" at 600, -0.50" at 650 nm, so some
+    +0.19" at 465, -0.17" at 540, -0.40" at 610 nm.
+    """
+    planes = list(np.moveaxis(surface(0.5).image, 2, 0))
+    planes[2] = np.random.default_rng(3).normal(10, 1, planes[2].shape)
+    after = align_colours(stack_of(planes, np.ones(planes[0].shape, bool), "surface"))
+    assert after.colour_shifts is not None
+    blue = after.colour_shifts[1]
+    assert (blue.dy_px, blue.dx_px) == pytest.approx(tuple(-1.57 * RED), rel=0.07)
+    assert 0.2 < blue.error_px < 0.4 * 4
     assert any(note.startswith("red stood +2.") and "down" in note for note in after.notes)
+    assert any("blue" in note and "as the air spreads" in note for note in after.notes)
+
+
+def test_a_pattern_fixed_to_the_sensor_does_not_pull() -> None:
+    """The colours of a mosaic leave a checkerboard of their own: 3 % of it moved the red of a planet by a third px."""
+    planes = list(np.moveaxis(disc(30, 1).image, 2, 0))
+    for plane in planes:
+        plane[::2, ::2] *= 1.03
+        plane[1::2, 1::2] *= 0.97
+    mask = disc(30, 1).mask
+    for found, true in zip(colour_shifts(stack_of(planes, mask, "disc")), (RED, BLUE), strict=True):
+        assert (found.dy_px, found.dx_px) == pytest.approx(tuple(true), abs=0.05)
 
 
 def test_gray_is_returned_as_it_is() -> None:

@@ -1,0 +1,157 @@
+"""Bring the colours of a stack together: the air spreads them along the vertical."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from math import hypot, inf, isfinite
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from stacker.alignment.correlation import Shift, measure_shift
+from stacker.capture.circumstances import BAND_ERROR_NM, COLOUR_WAVELENGTHS_NM
+from stacker.sky.refraction import refractivity, refractivity_slope_per_nm
+from stacker.stacking.record import Stack
+
+Array = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+NAMES = {0: "red", 2: "blue"}
+LARGEST_ERROR_PX = 0.5
+"""A shift less certain than this is not applied."""
+SKY_PX, EDGE_PX = 16, 4
+"""Sky around a disc that counts, and softness of its edge: a window that touches a displaced limb pulls it back."""
+FINEST_CYC_PER_PX = 0.42
+"""Of a camera pixel. Beyond, a mosaic leaves a pattern that is fixed to the sensor and pulls every shift to zero."""
+UNLIKE_PX = 0.03
+"""What the colours of one scene differ in shows up as a shift of this size (experiment_colour.py), whatever the noise;
+added in quadrature to the error."""
+
+
+def colour_shifts(stack: Stack) -> tuple[Shift, Shift]:
+    """Return where red and blue stand relative to green, by coherence-weighted phase correlation over the target.
+
+    Detail finer than 0.42 cycles per camera pixel does not vote. Limits: 0.03 px remain where the colours of the scene
+    differ.
+    """
+    planes = [np.ascontiguousarray(stack.image[..., colour]) for colour in range(3)]
+    return tuple(plane_shift(planes[k], planes[1], stack.mask, stack.kind, stack.zoom) for k in (0, 2))  # type: ignore[return-value]
+
+
+def plane_shift(plane: Array, reference: Array, mask: Mask, kind: str, zoom: float = 1.0) -> Shift:
+    """Return where a target stands in `plane` (H, W) minus in `reference` (H, W), two colours of one target.
+
+    `mask` (H, W) is True on the target in the reference; `kind` is `disc` or `surface`; `zoom` is pixels per camera
+    pixel. A disc's sky is taken out of each plane first: a pedestal would tie the window to the image.
+    """
+    finest = FINEST_CYC_PER_PX / zoom
+    if kind == "surface":
+        height, width = mask.shape
+        window = np.outer(np.hanning(height), np.hanning(width)).astype(np.float32)
+        found = measure_shift(smoothed(plane, finest), smoothed(reference, finest), window)
+    else:
+        box, window = _surroundings(mask)
+        cut = [
+            smoothed((image[box] - np.float32(sky_level(image, mask))) * window, finest) for image in (plane, reference)
+        ]
+        found = measure_shift(cut[0], cut[1])
+    return replace(found, error_px=hypot(found.error_px, UNLIKE_PX * zoom))
+
+
+def sky_level(image: Array, mask: Mask) -> float:
+    """Return the median of an image (H, W) well outside the mask; of the whole border where the mask leaves no sky."""
+    far = cv2.dilate(mask.astype(np.uint8), np.ones((2 * EDGE_PX + 1, 2 * EDGE_PX + 1), np.uint8)) == 0
+    if not far.any():
+        far[[0, -1]] = True
+        far[:, [0, -1]] = True
+    return float(np.median(image[far]))
+
+
+def smoothed(image: Array, finest_cyc_per_px: float) -> Array:
+    """Return an image (H, W) without the frequencies beyond a limit; its borders are taken as mirrors."""
+    from scipy.fft import dctn, idctn
+
+    spectrum = dctn(image, type=2)
+    # Coefficient k of n samples is k / 2n cycles per pixel.
+    fy, fx = (np.arange(size) / (2 * size) for size in image.shape)
+    spectrum[np.hypot(fy[:, None], fx[None]) > finest_cyc_per_px] = 0
+    return np.asarray(idctn(spectrum, type=2), np.float32)
+
+
+def _surroundings(mask: Mask) -> tuple[tuple[slice, slice], Array]:
+    """Return the box around a disc and its sky, and a soft window in it."""
+    rows, columns = np.flatnonzero(mask.any(1)), np.flatnonzero(mask.any(0))
+    reach = SKY_PX + 3 * EDGE_PX
+    box = (
+        slice(max(int(rows[0]) - reach, 0), int(rows[-1]) + reach + 1),
+        slice(max(int(columns[0]) - reach, 0), int(columns[-1]) + reach + 1),
+    )
+    grown = cv2.dilate(mask[box].astype(np.float32), np.ones((2 * SKY_PX + 1, 2 * SKY_PX + 1), np.uint8))
+    return box, np.asarray(cv2.GaussianBlur(grown, (0, 0), EDGE_PX), np.float32)
+
+
+def is_measured(shift: Shift) -> bool:
+    """Return whether a shift is certain enough to be applied."""
+    return isfinite(shift.error_px) and shift.error_px < LARGEST_ERROR_PX
+
+
+def moved_stack(stack: Stack, shifts: dict[int, Shift]) -> Stack:
+    """Return a colour stack with some of its channels moved back by where they stand: {channel: shift}."""
+    names = ("image", "variance", "coverage", "half_a", "half_b")
+    moved: dict[str, Any] = {name: np.array(getattr(stack, name)) for name in names}
+    for colour, shift in shifts.items():
+        for key, image in moved.items():
+            order = 1 if key in ("variance", "coverage") else 3
+            image[..., colour] = moved_back(image[..., colour], (shift.dy_px, shift.dx_px), order)
+    return replace(stack, **moved)
+
+
+def moved_back(plane: Array, shift_px: tuple[float, float], order: int = 3) -> Array:
+    """Return a plane moved back by a shift; OpenCV would round it to 1/32 px, as much as is known of it."""
+    from scipy.ndimage import shift as spline_shift
+
+    return np.asarray(spline_shift(plane, (-shift_px[0], -shift_px[1]), np.float32, order=order, mode="mirror"))
+
+
+def align_colours(stack: Stack) -> Stack:
+    """Return the stack with red and blue moved onto green; mono is returned as it is.
+
+    A colour whose shift cannot be measured is moved by what the air does to it when it does to the other what was
+    measured. `colour_shifts` of the result keeps what was applied.
+    """
+    if stack.image.ndim == 2:
+        return stack
+    measured = dict(zip((0, 2), colour_shifts(stack), strict=True))
+    shifts = {k: s if is_measured(s) else replace(s, error_px=inf) for k, s in measured.items()}
+    notes = list(stack.notes)
+    for colour, other in ((0, 2), (2, 0)):
+        if not is_measured(measured[colour]) and is_measured(measured[other]):
+            shifts[colour] = shift_by_dispersion(measured[other], other, colour)
+    for colour, shift in shifts.items():
+        notes.append(_told(NAMES[colour], shift, is_measured(measured[colour])))
+    applied = {colour: shift for colour, shift in shifts.items() if isfinite(shift.error_px)}
+    return replace(moved_stack(stack, applied), colour_shifts=(shifts[0], shifts[2]), notes=tuple(notes))
+
+
+def shift_by_dispersion(known: Shift, known_colour: int, colour: int) -> Shift:
+    """Return the shift of one colour against green that belongs to another's if the air alone makes both.
+
+    The ratio is that of the differences in refractivity, whatever the altitude (Filippenko 1982, PASP 94, 715); bands
+    whose middles are known to 10 nm make it uncertain by a third, which is better than no shift at all.
+    """
+    green, there, here = (COLOUR_WAVELENGTHS_NM[k] for k in (1, known_colour, colour))
+    ratio = (refractivity(here) - refractivity(green)) / (refractivity(there) - refractivity(green))
+    doubt = hypot(refractivity_slope_per_nm(here), ratio * refractivity_slope_per_nm(there)) * BAND_ERROR_NM
+    doubt /= abs(refractivity(there) - refractivity(green))
+    error = hypot(ratio * known.error_px, doubt * hypot(known.dy_px, known.dx_px))
+    return Shift(ratio * known.dy_px, ratio * known.dx_px, error, known.coherence)
+
+
+def _told(name: str, shift: Shift, measured: bool) -> str:
+    if not isfinite(shift.error_px):
+        return f"the shift of {name} against green could not be measured"
+    where = f"{shift.dy_px:+.2f} px down and {shift.dx_px:+.2f} px right of green (+-{shift.error_px:.2f})"
+    if measured:
+        return f"{name} stood {where} and was moved back"
+    return f"the shift of {name} against green could not be measured; taken as {where}, as the air spreads colours"
