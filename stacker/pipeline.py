@@ -17,6 +17,7 @@ from stacker.blas_threads import one_blas_thread
 from stacker.capture import Capture, Circumstances, open_capture
 from stacker.capture.circumstances import COLOUR_WAVELENGTHS_NM
 from stacker.colour import align_colours
+from stacker.measuring.dispersion import dispersion_figures, vertical_of
 from stacker.measuring.effort import peak_memory_mb
 from stacker.measuring.metrics import measure_stack
 from stacker.measuring.motion import image_motion_px_rms
@@ -131,6 +132,13 @@ def measure(
     found = measure_stack(linear, sharpened, best, capture.circumstances, witness)
     notes = dict(found.pop("notes"))
     notes |= dict.fromkeys(("r0_mm", "seeing_arcsec", "limits"), LATER)
+    found |= dispersion_figures(
+        linear.colour_shifts,
+        vertical_of(witness.look, witness.north_angle_deg, witness.north_angle_error_deg, capture.circumstances),
+        found["scale_arcsec_per_px"],
+        capture.circumstances.filter,
+        notes,
+    )
     remarks = [*capture.notes, *linear.notes, "" if finished is None else finished.note, witness.remark]
     remarks = [remark for remark in remarks if remark]
     if remarks:
