@@ -24,7 +24,7 @@ ALLOWED: dict[str, tuple[str, ...]] = {
     "run_folder": (*GROUND, *STAGES, "settings_file", "run_folder"),
     "pipeline": (*GROUND, *STAGES, "settings_file", "run_folder", "report"),
     "logbook": (*GROUND, *STAGES, "settings_file", "run_folder", "logbook"),
-    "report": (*GROUND, *STAGES, "logbook", "report"),
+    "report": (*GROUND, *STAGES, "settings_file", "run_folder", "logbook", "report"),
     "cli": (*GROUND, *STAGES, "settings_file", "run_folder", "pipeline", "simulation", "logbook", "report", "cli"),
     "__init__": (*GROUND, *STAGES, "run_folder", "pipeline"),
 }

@@ -12,7 +12,7 @@ import sys
 from collections.abc import Sequence
 from typing import NoReturn
 
-from stacker.cli import completion, demo, plan, process, simulate, sky
+from stacker.cli import completion, demo, plan, process, report, simulate, sky
 from stacker.cli.failing import INTERRUPTED, WRONG_CALL, explain
 from stacker.version import __version__
 
@@ -49,7 +49,7 @@ def build_parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"stillair {__version__}")
     subparsers = parser.add_subparsers(title="commands", metavar="COMMAND", dest="command", required=True)
-    for command in (process, simulate, demo, sky, plan, completion):
+    for command in (process, simulate, demo, sky, plan, report, completion):
         command.add_parser(subparsers)
     return parser
 

@@ -4,17 +4,18 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from stacker.alignment.level import shrink
 from stacker.alignment.record import Alignment
-from stacker.alignment.region import GRAIN_PX
 
 Map = NDArray[np.float64]
 
 _FRAMES = 40
-_MOST_CELLS = 24
+_GRAINS_PX = (16, 8, 4)
+"""Sides of the cells that fields are looked at in; all divide the sides of a region and of its tiles."""
+_FEWEST_CELLS, _MOST_CELLS = 16, 32
 
 
 @dataclass(frozen=True)
@@ -39,14 +40,14 @@ class WarpField:
 def warp_field(alignment: Alignment, mask: NDArray[np.bool_]) -> WarpField | None:
     """Return the local displacements over a target whose `mask` (H, W) is in camera pixels.
 
-    None where no cell of 16 px lies on the target, or where the frames were moved as a whole.
+    None where no cell lies on the target, or where the frames were moved as a whole.
     """
     region = alignment.region
-    target = cv2.resize(region.cut(mask.astype(np.float32), (0, 0)), _cells(region.shape), interpolation=cv2.INTER_AREA)
-    inside = target > 0.5
+    grain = next((px for px in _GRAINS_PX if max(region.shape) >= _FEWEST_CELLS * px), _GRAINS_PX[-1])
+    inside = shrink(region.cut(mask.astype(np.float32), (0, 0)), grain) > 0.5
     if not inside.any() or not alignment.coefficients[:, :, 2:].any():
         return None
-    level = alignment.level(GRAIN_PX)
+    level = alignment.level(grain)
     sample = np.linspace(0, len(alignment.frames) - 1, min(len(alignment.frames), _FRAMES)).astype(int)
     fields = np.array([level.displacement(alignment.modes, alignment.coefficients[order]) for order in sample], float)
     fields -= fields[:, :, inside].mean(2)[..., None, None]
@@ -62,17 +63,13 @@ def warp_field(alignment: Alignment, mask: NDArray[np.bool_]) -> WarpField | Non
     return WarpField(
         region.top,
         region.left,
-        GRAIN_PX * step,
+        grain * step,
         np.sqrt(over_target((fields**2).sum(1).mean(0))),
         int(alignment.frames[sample[middle]]),
         over_target(fields[middle, 0]),
         over_target(fields[middle, 1]),
         len(sample),
     )
-
-
-def _cells(shape: tuple[int, int]) -> tuple[int, int]:
-    return shape[1] // GRAIN_PX, shape[0] // GRAIN_PX
 
 
 def _pooled(values: Map, step: int) -> Map:

@@ -1,0 +1,153 @@
+"""The page of one run: report.html in its folder."""
+
+from __future__ import annotations
+
+import shlex
+from pathlib import Path
+
+from stacker.report.drawing import check_plots
+from stacker.report.markup import Markup, Part, element, join
+from stacker.report.page import page, section, write_page
+from stacker.report.pictures import FINISHED, run_pictures
+from stacker.report.reading import RunFiles, read_run_files
+from stacker.report.run_plots import run_plots
+from stacker.report.run_words import (
+    caution_of,
+    facts,
+    limits_of,
+    metric_rows,
+    remarks_of,
+    verdict,
+    whereabouts,
+)
+from stacker.report.sight import before_and_after
+from stacker.run_folder.place import RUN_FILES
+
+PAGE_NAME = "report.html"
+
+
+def write_run_page(run_folder: Path | str) -> Path:
+    """Write report.html into a run folder, from what lies there alone; the same folder gives the same bytes.
+
+    Raises CaptureError for a folder that holds no run, OutputError where it cannot be written, SettingsError where
+    matplotlib is missing.
+    """
+    check_plots()
+    run = read_run_files(run_folder)
+    return write_page(run.folder / PAGE_NAME, run_page(run))
+
+
+def run_page(run: RunFiles) -> str:
+    """Return the page of a run as HTML."""
+    body = join(
+        element("p", verdict(run), class_="lead"),
+        _facts(run),
+        _picture(run),
+        _limits(run),
+        section("How it went", element("div", *run_plots(run), class_="plots")),
+        _measurements(run),
+        _repeat(run),
+        _files(run),
+    )
+    return page(f"{run.name}: stillair report", head=_head(run), body=body, foot=_provenance(run))
+
+
+def caution_box(words: str | None) -> Part:
+    """Return a caution as it stands at the head of a page; nothing where there is none."""
+    return None if words is None else element("p", words, class_="danger", role="alert")
+
+
+def _head(run: RunFiles) -> Markup:
+    return join(
+        caution_box(caution_of(run.circumstances)),
+        element("h1", run.name),
+        element("p", whereabouts(run) or str(run.metrics.get("capture", "")), class_="under"),
+    )
+
+
+def _facts(run: RunFiles) -> Markup:
+    cells = (
+        element("div", element("dt", what), element("dd", value, element("small", detail) if detail else None))
+        for what, value, detail in facts(run)
+    )
+    return element("dl", *cells, class_="facts")
+
+
+def _picture(run: RunFiles) -> Part:
+    pictures = run_pictures(run)
+    if FINISHED not in pictures:
+        return None
+    scale, width = run.number("scale_arcsec_per_px"), run.number("width_px")
+    shown_scale = scale * width / pictures[FINISHED].shape[1] if scale and width else None
+    return section("Before and after", before_and_after("sight", pictures, run.name, shown_scale))
+
+
+def _limits(run: RunFiles) -> Part:
+    limits = limits_of(run)
+    if not limits:
+        return None
+    rows = []
+    for limit in limits:
+        share = 100.0 * min(max(float(limit["share"]), 0.0), 1.0)
+        error = limit.get("share_error")
+        spread = f" ± {100 * error:.0f}" if isinstance(error, int | float) else ""
+        bar = element("span", element("i", style=f"width: {share:.1f}%"), class_="bar", aria_hidden="true")
+        words = element("span", f"{share:.0f}{spread} %", class_="share")
+        sentence = limit.get("sentence")
+        rows.append(
+            element(
+                "li", element("b", str(limit["name"])), bar, words, element("p", str(sentence)) if sentence else None
+            )
+        )
+    explained = (
+        "What stood between this picture and the telescope's diffraction limit, and how much of it each explains."
+    )
+    return section("What limited it", element("p", explained), element("ul", *rows, class_="limits"))
+
+
+def _measurements(run: RunFiles) -> Markup:
+    rows = [
+        element(
+            "tr",
+            element("th", words, element("small", note) if note else None, scope="row"),
+            element("td", value, class_="number"),
+        )
+        for words, value, note in metric_rows(run)
+    ]
+    halves = rows[: (len(rows) + 1) // 2], rows[(len(rows) + 1) // 2 :]
+    tables = (element("table", element("tbody", *half)) for half in halves if half)
+    remarks = remarks_of(run)
+    return section(
+        "Measurements",
+        element("p", "Errors are one standard deviation.", class_="note"),
+        element("div", *tables, class_="two"),
+        element("h3", "Noticed on the way", class_="apart") if remarks else None,
+        element("p", remarks),
+    )
+
+
+def _repeat(run: RunFiles) -> Markup:
+    capture = str(run.metrics.get("capture") or run.folder.name)
+    call = f"stillair process {shlex.quote(capture)} --out again --settings settings.toml"
+    return section(
+        "How to repeat it",
+        element("p", "In this folder, with the capture beside it or its path instead of its name:"),
+        element("pre", element("code", call), class_="call"),
+        element(
+            "details", element("summary", "Every setting of this run"), element("pre", element("code", run.settings))
+        ),
+    )
+
+
+def _files(run: RunFiles) -> Markup:
+    links = [element("li", element("a", name, href=name)) for name in RUN_FILES if (run.folder / name).is_file()]
+    return section("Files of this run", element("ul", *links, class_="row"))
+
+
+def _provenance(run: RunFiles) -> Markup:
+    digest, version = run.metrics.get("capture_sha256"), run.metrics.get("software_version")
+    return element(
+        "p",
+        f"Capture {run.metrics.get('capture')}, processed by stillair {version}. " if version else None,
+        join("SHA-256 of the capture: ", element("code", str(digest))) if digest else None,
+    )
