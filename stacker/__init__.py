@@ -8,16 +8,18 @@ from stacker.version import __version__
 
 if TYPE_CHECKING:
     from stacker.alignment import align
+    from stacker.calibration import calibrate
     from stacker.capture import open_capture
     from stacker.pipeline import measure, process
     from stacker.ranking import rank
     from stacker.sharpening import sharpen
     from stacker.stacking import stack
 
-__all__ = ["__version__", "align", "measure", "open_capture", "process", "rank", "sharpen", "stack"]
+__all__ = ["__version__", "align", "calibrate", "measure", "open_capture", "process", "rank", "sharpen", "stack"]
 
 _HOMES = {
     "open_capture": "stacker.capture",
+    "calibrate": "stacker.calibration",
     "rank": "stacker.ranking",
     "align": "stacker.alignment",
     "stack": "stacker.stacking",

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from stacker.alignment import Alignment, align
 from stacker.blas_threads import one_blas_thread
+from stacker.calibration import calibrate
 from stacker.capture import Capture, Circumstances, open_capture
 from stacker.capture.circumstances import COLOUR_WAVELENGTHS_NM
 from stacker.colour import align_colours
@@ -64,7 +65,7 @@ def process(
     """
     began = time.perf_counter()
     settings, workers = settings or Settings(), workers or os.cpu_count() or 1
-    with open_capture(path, circumstances) as capture, one_blas_thread():
+    with calibrate(open_capture(path, circumstances)) as capture, one_blas_thread():
         folder = Path(out) / (name or capture.name)
         check_place(folder)
         ranking = centred(rank(capture, settings.ranking, workers, _stage(progress, "ranking")))

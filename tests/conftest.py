@@ -20,6 +20,14 @@ class Outcome:
     err: str
 
 
+@pytest.fixture(autouse=True)
+def own_cache(monkeypatch: pytest.MonkeyPatch, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Keep masters out of the user's own cache folder."""
+    folder = tmp_path_factory.getbasetemp() / "cache"
+    monkeypatch.setenv("STILLAIR_CACHE", str(folder))
+    return folder
+
+
 @pytest.fixture
 def stillair(capsys: pytest.CaptureFixture[str]) -> Callable[..., Outcome]:
     """Call the command with these words; return its status and what it printed."""

@@ -29,6 +29,7 @@ def test_the_stages_load_no_reader_before_a_capture_asks_for_it() -> None:
     ("name", "home"),
     [
         ("open_capture", "stacker.capture"),
+        ("calibrate", "stacker.calibration"),
         ("rank", "stacker.ranking"),
         ("align", "stacker.alignment"),
         ("stack", "stacker.stacking"),
@@ -44,7 +45,7 @@ def test_public_names_are_the_stages_own(name: str, home: str) -> None:
 
 def test_there_are_no_other_names_and_each_is_there() -> None:
     assert set(stacker.__all__) == {
-        "__version__", "open_capture", "rank", "align", "stack", "sharpen", "measure", "process",
+        "__version__", "open_capture", "calibrate", "rank", "align", "stack", "sharpen", "measure", "process",
     }  # fmt: skip
     assert all(hasattr(stacker, name) for name in stacker.__all__)
     with pytest.raises(AttributeError, match="guess"):

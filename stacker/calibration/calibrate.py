@@ -1,0 +1,71 @@
+"""Dark, flat and bias applied to a capture, as its sidecar or the call names them."""
+
+from __future__ import annotations
+
+from stacker.calibration.corrected import CorrectedCapture
+from stacker.calibration.corrections import plan_corrections
+from stacker.calibration.masters import Master, load_master
+from stacker.calibration.matching import check_match
+from stacker.capture import Capture
+from stacker.fits_card import Value
+
+
+def calibrate(capture: Capture) -> Capture:
+    """Return the capture with its calibration frames applied; the very same capture where it has none.
+
+    Raises CaptureError where a dark, flat or bias cannot be used; the capture is closed then.
+    """
+    try:
+        return _calibrated(capture)
+    except BaseException:
+        capture.close()
+        raise
+
+
+def _calibrated(capture: Capture) -> Capture:
+    said = capture.circumstances
+    dark, flat, bias = (
+        _master(capture, kind, path) for kind, path in (("dark", said.dark), ("flat", said.flat), ("bias", said.bias))
+    )
+    if dark is None and flat is None and bias is None:
+        return capture
+    corrections = plan_corrections(capture, dark, flat, bias, _offset_of_flat(capture, flat))
+    used = [master for master in (dark, flat, bias) if master is not None]
+    notes = tuple(f"{_words(master)} taken from {master.path.name}" for master in used)
+    cards: dict[str, tuple[Value, str]] = {}
+    for master in used:
+        cards |= _cards(master)
+    return CorrectedCapture(capture, corrections, notes, cards)
+
+
+def _master(capture: Capture, kind: str, path: str | None) -> Master | None:
+    if path is None or path == "none":
+        return None
+    master = load_master(path, kind)
+    check_match(capture, master)
+    return master
+
+
+def _offset_of_flat(capture: Capture, flat: Master | None) -> Master | None:
+    """Return the dark, or else the bias, that the flats' own sidecar names."""
+    if flat is None:
+        return None
+    told = flat.circumstances
+    for kind, path in (("dark", told.dark), ("bias", told.bias)):
+        if path is not None and path not in (capture.circumstances.dark, capture.circumstances.bias):
+            return _master(capture, kind, path)
+    return None
+
+
+def _words(master: Master) -> str:
+    frames = f" of {master.frames} frames" if master.frames > 1 else ""
+    return f"{master.kind}{frames}"
+
+
+def _cards(master: Master) -> dict[str, tuple[Value, str]]:
+    word = master.kind.upper()
+    return {
+        f"{word}FILE": (master.path.name, f"{master.kind} frames"),
+        f"{word}NUM": (master.frames, f"frames in the master {master.kind}"),
+        f"{word}SHA": (master.sha256, f"SHA-256 of the {master.kind} frames"),
+    }
