@@ -104,7 +104,8 @@ def _response(flat: Master, pedestal: Master | None, step: int) -> tuple[Map, Ma
     spread = None if variance is None else np.empty_like(variance)
     for cell in _cells(light.ndim, step):
         level = _level(light[cell])
-        if not level > 0:
+        least = 0.0 if variance is None else _CLEARLY_LIT * float(np.sqrt(np.median(variance[cell])))
+        if not level > least:
             raise CaptureError(
                 flat.path, "the flat is no brighter than its dark", "light it evenly and record it again"
             )
