@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from dataclasses import replace
+from collections.abc import Callable
 
 import cv2
 import numpy as np
@@ -16,9 +15,8 @@ from stacker.parallel import ordered_map
 from stacker.ranking.record import Ranking
 from stacker.settings import StackingSettings
 from stacker.stacking.accumulator import Accumulator
-from stacker.stacking.carrying import Carried, Carrier
-from stacker.stacking.outliers import FEWEST_FRAMES, SAMPLE_FRAMES, Bounds, Sample
-from stacker.stacking.preference import prefer
+from stacker.stacking.carrying import Carried
+from stacker.stacking.contributing import Contributor, mean_level, read_used, spread_over
 from stacker.stacking.record import Stack
 from stacker.stacking.warping import Warper
 
@@ -52,27 +50,22 @@ def stack(
     `workers`.
     """
     settings = settings or StackingSettings()
-    carrier = Carrier.of(capture, alignment, settings.zoom)
-    bounds = _bounds(capture, carrier, settings.outlier_sigmas, workers)
-    preference = prefer(ranking, alignment.frames, carrier.warper.rows.shape, settings.patch_preference, settings.zoom)
-    sampled = _spread(len(alignment.frames), MOST_SPECTRA)
+    contributor = Contributor.of(capture, ranking, alignment, settings, workers)
+    carrier = contributor.carrier
+    sampled = spread_over(len(alignment.frames), MOST_SPECTRA)
 
     def work(item: tuple[int, Frame]) -> tuple[int, Carried, int, Array | None]:
         order, frame = item
-        seen = carrier.carry(order, frame, with_gray=power_of is not None and order in sampled)
-        image, share, hits = (seen.image, seen.share, 0) if bounds is None else bounds.judge(seen.image, seen.share)
-        if preference is not None:
-            share = _product(preference.weight(order), share)
+        seen, hits = contributor.contribute(order, frame, with_gray=power_of is not None and order in sampled)
         spectrum = power_of(seen.gray) if power_of is not None and order in sampled else None
-        return order, replace(seen, image=image, share=share), hits, spectrum
+        return order, seen, hits, spectrum
 
     sums: Accumulator | None = None
     power: NDArray[np.float64] = np.zeros(())
     weighed, hit = 0.0, np.zeros(len(alignment.frames), np.intp)
-    for done, (order, seen, hits, spectrum) in enumerate(ordered_map(work, _reading(capture, alignment), workers)):
+    for done, (order, seen, hits, spectrum) in enumerate(ordered_map(work, read_used(capture, alignment), workers)):
         if sums is None:
-            level = np.average(seen.image, weights=None if seen.share is None else _like(seen.share, seen.image) + 1e-9)
-            sums = Accumulator(carrier.shape, np.full(carrier.shape, level, np.float32))
+            sums = Accumulator(carrier.shape, np.full(carrier.shape, mean_level(seen), np.float32))
         weight = float(alignment.weight[order])
         sums.add(int(alignment.half[order]), seen.image, weight, seen.share)
         hit[order] = hits
@@ -86,40 +79,6 @@ def stack(
     if carrier.is_demosaiced:
         notes = (*notes, STOOD_STILL)
     return _finish(sums, alignment, ranking, carrier.warper, len(capture), frame_power, notes)
-
-
-def _spread(frames: int, most: int) -> set[int]:
-    return set(np.linspace(0, frames - 1, min(frames, most)).astype(int).tolist())
-
-
-def _reading(capture: Capture, alignment: Alignment, among: set[int] | None = None) -> Iterator[tuple[int, Frame]]:
-    """Yield (order, frame) of the used frames, or of some of them."""
-    orders = {int(frame): o for o, frame in enumerate(alignment.frames) if among is None or o in among}
-    return ((orders[index], frame) for index, frame in capture.read(list(orders)))
-
-
-def _bounds(capture: Capture, carrier: Carrier, sigmas: float, workers: int) -> Bounds | None:
-    """Return what frames may show, from a sample spread over the capture; None where that is not wanted or known."""
-    frames = len(carrier.alignment.frames)
-    if sigmas == 0 or frames < FEWEST_FRAMES:
-        return None
-    # A mosaic has a quarter of the samples of a colour at a pixel.
-    among = _spread(frames, SAMPLE_FRAMES * (1 if carrier.masks is None else 2))
-    reading = _reading(capture, carrier.alignment, among)
-    sample = Sample(carrier.shape)
-    for seen in ordered_map(lambda item: carrier.carry(*item), reading, workers):
-        sample.add(seen.image, seen.share)
-    return sample.bounds(sigmas)
-
-
-def _like(share: Array, image: Array) -> Array:
-    return share if share.ndim == image.ndim else np.repeat(share[..., None], image.shape[2], 2)
-
-
-def _product(weight: Array, share: Array | None) -> Array:
-    if share is None:
-        return weight
-    return share * (weight if share.ndim == 2 else weight[..., None])
 
 
 def _told(hit: NDArray[np.intp], pixels: int) -> list[str]:
@@ -142,7 +101,7 @@ def _finish(
 ) -> Stack:
     weights = np.zeros(frames)
     weights[alignment.frames] = alignment.weight
-    halves = [_unbent(sums.mean(half), alignment, warper, half) for half in (0, 1)]
+    halves = [unbent(sums.mean(half), alignment, warper, half) for half in (0, 1)]
     if not (alignment.half == 1).any():
         halves[1] = np.zeros_like(halves[0])
         notes = (*notes, "too few frames for two halves: resolution and noise cannot be measured")
@@ -172,7 +131,7 @@ def zoomed_mask(mask: NDArray[np.bool_], zoom: float) -> NDArray[np.bool_]:
     return np.asarray(share > 0.5)
 
 
-def _unbent(image: Array, alignment: Alignment, warper: Warper, half: int) -> Array:
+def unbent(image: Array, alignment: Alignment, warper: Warper, half: int) -> Array:
     """Return a half-stack on its own geometry, so that what the halves disagree about the geometry counts as noise."""
     zoom = np.float32(warper.zoom)
     dy, dx = (part * zoom for part in warper.field(-alignment.half_warp[half]))

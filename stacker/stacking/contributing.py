@@ -1,0 +1,89 @@
+"""What each used frame contributes to an average: carried to the common geometry, hits left out, patches weighed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stacker.alignment.record import Alignment
+from stacker.capture.sequence import Capture, Frame
+from stacker.parallel import ordered_map
+from stacker.ranking.record import Ranking
+from stacker.settings import StackingSettings
+from stacker.stacking.carrying import Carried, Carrier
+from stacker.stacking.outliers import FEWEST_FRAMES, SAMPLE_FRAMES, Bounds, Sample
+from stacker.stacking.preference import Preference, prefer
+
+Array = NDArray[np.float32]
+
+
+@dataclass(frozen=True)
+class Contributor:
+    """Turns the used frames of one capture into what they add."""
+
+    carrier: Carrier
+    bounds: Bounds | None
+    preference: Preference | None
+
+    @classmethod
+    def of(
+        cls, capture: Capture, ranking: Ranking, alignment: Alignment, settings: StackingSettings, workers: int
+    ) -> Contributor:
+        """Return the contributor of a capture; a sample of the frames is read to know what an outlier is."""
+        carrier = Carrier.of(capture, alignment, settings.zoom)
+        shape = carrier.warper.rows.shape
+        preference = prefer(ranking, alignment.frames, shape, settings.patch_preference, settings.zoom)
+        return cls(carrier, _bounds(capture, carrier, settings.outlier_sigmas, workers), preference)
+
+    def contribute(self, order: int, frame: Frame, with_gray: bool = False) -> tuple[Carried, int]:
+        """Return used frame number `order` on the stack's pixels, and how many of its pixels were left out as hits."""
+        seen = self.carrier.carry(order, frame, with_gray)
+        image, share, hits = seen.image, seen.share, 0
+        if self.bounds is not None:
+            image, share, hits = self.bounds.judge(image, share)
+        if self.preference is not None:
+            share = _product(self.preference.weight(order), share)
+        return replace(seen, image=image, share=share), hits
+
+
+def read_used(capture: Capture, alignment: Alignment, among: set[int] | None = None) -> Iterator[tuple[int, Frame]]:
+    """Yield (order, frame) of the used frames, or of some of them."""
+    orders = {int(frame): o for o, frame in enumerate(alignment.frames) if among is None or o in among}
+    return ((orders[index], frame) for index, frame in capture.read(list(orders)))
+
+
+def spread_over(frames: int, most: int) -> set[int]:
+    """Return at most `most` numbers below `frames`, evenly spread."""
+    return set(np.linspace(0, frames - 1, min(frames, most)).astype(int).tolist())
+
+
+def mean_level(seen: Carried) -> float:
+    """Return the mean over the pixels that a frame shows: what sums count from keeps their precision."""
+    return float(np.average(seen.image, weights=None if seen.share is None else _like(seen.share, seen.image) + 1e-9))
+
+
+def _bounds(capture: Capture, carrier: Carrier, sigmas: float, workers: int) -> Bounds | None:
+    """Return what frames may show, from a sample spread over the capture; None where that is not wanted or known."""
+    frames = len(carrier.alignment.frames)
+    if sigmas == 0 or frames < FEWEST_FRAMES:
+        return None
+    # A mosaic has a quarter of the samples of a colour at a pixel.
+    among = spread_over(frames, SAMPLE_FRAMES * (1 if carrier.masks is None else 2))
+    reading = read_used(capture, carrier.alignment, among)
+    sample = Sample(carrier.shape)
+    for seen in ordered_map(lambda item: carrier.carry(*item), reading, workers):
+        sample.add(seen.image, seen.share)
+    return sample.bounds(sigmas)
+
+
+def _like(share: Array, image: Array) -> Array:
+    return share if share.ndim == image.ndim else np.repeat(share[..., None], image.shape[2], 2)
+
+
+def _product(weight: Array, share: Array | None) -> Array:
+    if share is None:
+        return weight
+    return share * (weight if share.ndim == 2 else weight[..., None])
