@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -26,6 +26,15 @@ def own_cache(monkeypatch: pytest.MonkeyPatch, tmp_path_factory: pytest.TempPath
     folder = tmp_path_factory.getbasetemp() / "cache"
     monkeypatch.setenv("STILLAIR_CACHE", str(folder))
     return folder
+
+
+@pytest.fixture(scope="session", autouse=True)
+def logbook_of_the_tests(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    """Keep the user's own logbook out of it, in programs that tests start as well."""
+    path = tmp_path_factory.mktemp("logbook") / "logbook.sqlite"
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("STILLAIR_LOGBOOK", str(path))
+        yield path
 
 
 @pytest.fixture

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import argparse
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
-from stacker.cli import circumstance_options
+from stacker.cli import circumstance_options, on_record
 from stacker.cli.failing import SOME_FAILED, describe, explain
 from stacker.cli.machine import settle
 from stacker.cli.progress import Progress
@@ -53,6 +53,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.add_argument("--effort", metavar="quick|full", help="quick for a preview")
     parser.add_argument("--settings", metavar="FILE", type=Path, help="settings.toml of a run, or one of your own")
     add_shared_arguments(parser)
+    on_record.add_logbook_option(parser)
     circumstance_options.add_options(parser)
     parser.set_defaults(run=run)
 
@@ -68,7 +69,13 @@ def run(arguments: argparse.Namespace) -> int:
     settings, circumstances = settings_from(arguments)
     captures = captures_from(arguments.captures)
     return process_all(
-        captures, arguments.out, settings, circumstances, workers=arguments.workers, as_json=arguments.json
+        captures,
+        arguments.out,
+        settings,
+        circumstances,
+        workers=arguments.workers,
+        as_json=arguments.json,
+        finished=lambda folder: on_record.keep_on_record(folder, arguments.logbook),
     )
 
 
@@ -80,8 +87,12 @@ def process_all(
     *,
     workers: int | None,
     as_json: bool,
+    finished: Callable[[Path], None] | None = None,
 ) -> int:
-    """Process captures one after the other; one that fails is told and does not stop the others."""
+    """Process captures one after the other; one that fails is told and does not stop the others.
+
+    `finished` is called with each run folder that is done.
+    """
     settle()
     from stacker.pipeline import process
 
@@ -96,6 +107,8 @@ def process_all(
                 _print({"capture": str(capture), "error": describe(error, capture)})
         else:
             _tell(capture, result, as_json)
+            if finished is not None:
+                finished(result.folder)
     return status
 
 

@@ -73,10 +73,12 @@ def compare_runs(runs: Sequence[LoggedRun], by: str = "run", alpha: float = ALPH
     parts = grouped(runs, by)
     _check(parts, by)
     groups = tuple(Group(label, tuple(members)) for label, members in parts.items())
-    fairness = judge([run for group in groups for run in group.runs])
+    runs = [run for group in groups for run in group.runs]
+    fairness = judge(runs)
     number = np.repeat(np.arange(len(groups)), [len(group.runs) for group in groups])
     pairs = _pairs(groups)
-    layouts = [seen for figure in FIGURES if (seen := _lay_out(figure, fairness, number, len(groups), by, pairs))]
+    blocks = _Blocks(runs, by)
+    layouts = [seen for figure in FIGURES if (seen := _lay_out(figure, fairness, number, len(groups), blocks, pairs))]
     rows, looked_at = _settle(layouts, [group.label for group in groups], alpha)
     return Comparison(by, groups, rows, fairness, alpha, looked_at, _notes(groups, by))
 
@@ -97,7 +99,12 @@ def _pairs(groups: Sequence[Group]) -> list[tuple[int, int]]:
 
 
 def _lay_out(
-    figure: Figure, fairness: Sequence[Fairness], number: Whole, count: int, by: str, pairs: Sequence[tuple[int, int]]
+    figure: Figure,
+    fairness: Sequence[Fairness],
+    number: Whole,
+    count: int,
+    blocks: _Blocks,
+    pairs: Sequence[tuple[int, int]],
 ) -> _Layout | None:
     """Return a figure over all groups, None where no run has it; where most runs have error bars, those count."""
     told = np.array([on_scale(figure, fair) for fair in fairness]).reshape(-1, 2)
@@ -108,23 +115,42 @@ def _lay_out(
     if not known.any():
         return None
     values, errors, number = told[known, 0], told[known, 1] if has_errors else None, number[known]
-    blocks = _blocks([fair.run for fair, fits in zip(fairness, known, strict=True) if fits], figure, by)
-    contrasts = block_contrasts(values, errors, number, blocks, count)
+    contrasts = block_contrasts(values, errors, number, blocks.of(figure)[known], count)
     counts = np.bincount(number, minlength=count)
     found = tuple(_found(contrasts, one, other) for one, other in pairs if counts[one] and counts[other])
     means = _means(figure, values, errors, number, counts, contrasts.scale)
     return _Layout(figure, means, tuple(int(n) for n in counts), contrasts, found)
 
 
-def _blocks(runs: Sequence[LoggedRun], figure: Figure, by: str) -> Whole:
-    if by == "run":
-        return np.zeros(len(runs), np.intp)
-    names = ("capture",) if is_setting(by) else tuple(name for name in figure.depends if name != by)
-    if by == "site":
-        names = tuple(name for name in names if name != "night")
-    seen: dict[tuple[str | None, ...], int] = {}
-    keys = [tuple(value_of(run, name) for name in names) for run in runs]
-    return np.array([seen.setdefault(key, len(seen)) for key in keys], np.intp)
+class _Blocks:
+    """What else differs between runs, numbered: only within a block are groups compared."""
+
+    def __init__(self, runs: Sequence[LoggedRun], by: str) -> None:
+        self._runs, self._by = runs, by
+        self._numbers: dict[str, Whole] = {}
+
+    def of(self, figure: Figure) -> Whole:
+        """Return the block of each run as to one figure; numbers of no order."""
+        block = np.zeros(len(self._runs), np.intp)
+        for name in self._names(figure):
+            block = np.unique(block * (len(self._runs) + 1) + self._numbered(name), return_inverse=True)[1]
+        return block
+
+    def _names(self, figure: Figure) -> tuple[str, ...]:
+        if self._by == "run":
+            return ()
+        if is_setting(self._by):
+            return ("capture",)
+        # Two sites have no night in common: its date says nothing of the air.
+        apart = (self._by, "night") if self._by == "site" else (self._by,)
+        return tuple(name for name in figure.depends if name not in apart)
+
+    def _numbered(self, name: str) -> Whole:
+        if name not in self._numbers:
+            seen: dict[str | None, int] = {}
+            told = [seen.setdefault(value_of(run, name), len(seen)) for run in self._runs]
+            self._numbers[name] = np.array(told, np.intp)
+        return self._numbers[name]
 
 
 def _means(

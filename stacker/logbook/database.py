@@ -39,6 +39,7 @@ _PLAIN = (
 )
 _JSON = ("circumstances", "settings", "metrics")
 _COLUMNS = (*_PLAIN, *_JSON)
+_EVERY = "SELECT number FROM runs WHERE 1"
 
 
 class LogbookError(CaptureError):
@@ -130,9 +131,9 @@ class Logbook:
         `names` limits the measurements to these, `last` the runs to the latest, and `whole` adds metrics.json.
         """
         where, values = (selection or Selection()).where()
-        numbers = f"SELECT number FROM runs WHERE {where} ORDER BY start_utc DESC, number DESC"
+        numbers = f"SELECT number FROM runs WHERE {where}"
         if last is not None:
-            numbers += f" LIMIT {int(last)}"
+            numbers += f" ORDER BY start_utc DESC, number DESC LIMIT {int(last)}"
         return self._runs(numbers, values, names, whole)
 
     def find(self, words: str) -> list[LoggedRun]:
@@ -140,7 +141,7 @@ class Logbook:
         folder = str(Path(words).expanduser().absolute())
         where = "id LIKE ? ESCAPE '\\' OR folder = ? OR folded(capture) = folded(?)"
         values = [_escaped(words.lower()) + "%", folder, words]
-        return self._runs(f"SELECT number FROM runs WHERE {where} ORDER BY start_utc DESC", values, None, True)
+        return self._runs(f"SELECT number FROM runs WHERE {where}", values, None, True)[::-1]
 
     def forget(self, ids: Sequence[str]) -> int:
         """Take runs off the record, by whole ids; their folders stay. Return how many there were."""
@@ -166,14 +167,17 @@ class Logbook:
                 f"SELECT number, {', '.join(columns)} FROM runs WHERE number IN ({numbers}) ORDER BY start_utc, number",
                 values,
             )
-            return [_run(dict(zip(columns, row[1:], strict=True)), measured.get(row[0], {})) for row in rows]
+            read: dict[str, Any] = {}
+            return [_run(dict(zip(columns, row[1:], strict=True)), measured.get(row[0], {}), read) for row in rows]
 
     def _measured(
         self, numbers: str, values: Sequence[Any], names: Sequence[str] | None
     ) -> dict[int, dict[str, Measured]]:
-        query = f"SELECT run, name, value, error FROM measurements WHERE run IN ({numbers})"
+        query = "SELECT run, name, value, error FROM measurements"
+        terms = [f"run IN ({numbers})"] if numbers != _EVERY else []
         if names is not None:
-            query += f" AND name IN ({', '.join('?' * len(names))})"
+            terms.append(f"name IN ({', '.join('?' * len(names))})")
+        query += f" WHERE {' AND '.join(terms)}" if terms else ""
         found: dict[int, dict[str, Measured]] = {}
         for number, name, value, error in self._connection.execute(query, [*values, *(names or ())]):
             found.setdefault(number, {})[name] = Measured(value, error)
@@ -190,7 +194,11 @@ class Logbook:
         self._connection.execute("COMMIT")
 
 
-def _run(row: Mapping[str, Any], measured: Mapping[str, Measured]) -> LoggedRun:
+def _run(row: Mapping[str, Any], measured: Mapping[str, Measured], read: dict[str, Any]) -> LoggedRun:
+    """Return a row as a run; `read` keeps settings that were read: most runs share theirs."""
+    settings = row["settings"]
+    if settings not in read:
+        read[settings] = json.loads(settings)
     return LoggedRun(
         id=row["id"],
         folder=Path(row["folder"]),
@@ -203,7 +211,7 @@ def _run(row: Mapping[str, Any], measured: Mapping[str, Measured]) -> LoggedRun:
         altitude_deg=row["altitude_deg"],
         airmass=row["airmass"],
         circumstances=json.loads(row["circumstances"]),
-        settings=json.loads(row["settings"]),
+        settings=read[settings],
         measured=measured,
         metrics=json.loads(row["metrics"]) if "metrics" in row else {},
     )

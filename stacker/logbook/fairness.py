@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from math import hypot, isfinite
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,9 +25,9 @@ Real = NDArray[np.float64]
 R0_NM = 500.0
 """Wavelength at which metrics.json gives Fried's parameter."""
 _SAMPLES = 512
-_AT_ONCE = 1024
-_FINEST = 0.98
+_COARSEST, _FINEST = 0.02, 0.98
 """Of the cutoff: beyond it nothing passes, and what reads finer is noise."""
+_HALVINGS = 24
 
 
 @dataclass(frozen=True)
@@ -94,19 +95,14 @@ def core_left(ratio: Real) -> Real:
 
 def kept_at(x: Real, ratio: Real, rings: Real) -> Real:
     """Return the transfer left at `x` (in units of the cutoff) in air of D/r0 = `ratio`; all (N,)."""
-    x = np.minimum(x, _FINEST)
+    x = np.clip(x, 0.0, _FINEST)
     mirror = np.empty(len(x))
     for ring in np.unique(np.round(rings, 2)):
         mine = np.round(rings, 2) == ring
         mirror[mine] = np.interp(x[mine], _grid(), _transfer(float(ring)))
-    left: Real = mirror * _left_by_air(x, ratio)
-    return left
-
-
-def _left_by_air(x: Real, ratio: Real) -> Real:
-    """Return core and halo at `x`, both of shapes that go together."""
     core = core_left(ratio)
-    return np.asarray(core + (1.0 - core) * np.exp(-3.44 * (np.maximum(x, 0.0) * ratio) ** (5.0 / 3.0)))
+    left: Real = mirror * (core + (1.0 - core) * np.exp(-3.44 * (x * ratio) ** (5.0 / 3.0)))
+    return left
 
 
 def _expected(q: Real, rings: Real, threshold: Real) -> tuple[Real, Real]:
@@ -118,25 +114,13 @@ def _expected(q: Real, rings: Real, threshold: Real) -> tuple[Real, Real]:
 
 
 def _reached(q: Real, rings: Real, threshold: Real) -> Real:
-    """Return the frequency at which the transfer falls to the threshold, in units of the cutoff; (N,)."""
-    found = np.full(len(q), np.nan)
-    known = np.isfinite(q) & np.isfinite(threshold)
-    for ring in np.unique(np.round(rings, 2)):
-        mine = np.flatnonzero(known & (np.round(rings, 2) == ring))
-        for start in range(0, len(mine), _AT_ONCE):
-            part = mine[start : start + _AT_ONCE]
-            found[part] = _crossing(_transfer(float(ring)), q[part, None], threshold[part, None])
-    return np.asarray(np.clip(found, 0.02, _FINEST))
-
-
-def _crossing(mirror: Real, q: Real, threshold: Real) -> Real:
-    """Return where the falling curve of each row crosses its threshold, between two samples in a straight line."""
-    kept = np.minimum.accumulate(mirror * _left_by_air(_grid(), q), axis=1)
-    last = np.clip((kept >= threshold).sum(1) - 1, 0, _SAMPLES - 2)
-    rows = np.arange(len(q))
-    above, below = kept[rows, last], kept[rows, last + 1]
-    part = np.clip((above - threshold[:, 0]) / np.maximum(above - below, 1e-12), 0.0, 1.0)
-    return np.asarray((last + part) / (_SAMPLES - 1))
+    """Return the frequency at which the transfer falls to the threshold, in units of the cutoff; (N,), by bisection."""
+    low, high = np.full(len(q), _COARSEST), np.full(len(q), _FINEST)
+    for _ in range(_HALVINGS):
+        middle = 0.5 * (low + high)
+        above = kept_at(middle, q, rings) >= threshold
+        low, high = np.where(above, middle, low), np.where(above, high, middle)
+    return np.where(np.isfinite(q) & np.isfinite(threshold), low, np.nan)
 
 
 def _usual(kept: Real, targets: Sequence[str | None]) -> Real:
@@ -157,7 +141,7 @@ def _judged(
     limit = diffraction_arcsec(aperture, run.wavelength_nm) if aperture else None
     air = _seeing_arcsec(run)
     fair = None
-    if reached is not None and ratio is not None and np.isfinite(expected):
+    if reached is not None and ratio is not None and isfinite(expected):
         fair = Measured(reached.value / expected, _error_of_fair(reached, ratio, reached.value / expected, slope))
     return Fairness(
         run,
@@ -167,7 +151,7 @@ def _judged(
         None if air is None else air.value,
         _over(resolution, air),
         ratio,
-        expected * limit if limit and np.isfinite(expected) else None,
+        expected * limit if limit and isfinite(expected) else None,
         fair,
     )
 
@@ -176,7 +160,7 @@ def _error_of_fair(reached: Measured, ratio: Measured, value: float, slope: floa
     """Return the error of what was reached over what was expected; None where either has none."""
     if reached.error is None or ratio.error is None:
         return None
-    return value * float(np.hypot(reached.error / reached.value, slope * ratio.error / ratio.value))
+    return value * hypot(reached.error / reached.value, slope * ratio.error / ratio.value)
 
 
 def _seeing_arcsec(run: LoggedRun) -> Measured | None:
@@ -195,7 +179,7 @@ def _over(one: Measured | None, other: Measured | None) -> Measured | None:
     value = one.value / other.value
     if one.error is None or other.error is None:
         return Measured(value)
-    return Measured(value, value * float(np.hypot(one.error / one.value, other.error / other.value)))
+    return Measured(value, value * hypot(one.error / one.value, other.error / other.value))
 
 
 @lru_cache(maxsize=1)

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-
-import numpy as np
+from math import hypot, log, nan
 
 from stacker.logbook.fairness import Fairness
 from stacker.logbook.logged_run import Measured
@@ -127,8 +126,8 @@ def on_scale(figure: Figure, fair: Fairness) -> tuple[float, float]:
     """
     found = figure.read(fair)
     if found is None or (figure.relative and not found.value > 0):
-        return np.nan, np.nan
-    error = np.nan if found.error is None else found.error
+        return nan, nan
+    error = nan if found.error is None else found.error
     if figure.relative:
-        return float(np.log(found.value)), float(np.hypot(error / found.value, figure.repeat(fair)))
-    return found.value, float(np.hypot(error, figure.repeat(fair)))
+        return log(found.value), hypot(error / found.value, figure.repeat(fair))
+    return found.value, hypot(error, figure.repeat(fair))

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import fields
+from functools import lru_cache
 from typing import Any
 
 from stacker.logbook.logged_run import LoggedRun
@@ -70,9 +72,9 @@ def _in_order(label: str) -> tuple[str, float, str]:
         return label, 0.0, label
 
 
+@lru_cache(maxsize=1)
 def _settings() -> dict[str, str]:
-    from dataclasses import fields
-
+    """Return the stage of each setting."""
     return {item.name: stage for stage, kind in stage_classes().items() for item in fields(kind)}  # type: ignore[arg-type]
 
 

@@ -40,6 +40,7 @@ def calls(monkeypatch: pytest.MonkeyPatch) -> Calls:
     pipeline = types.ModuleType("stacker.pipeline")
     pipeline.process = recorded.process  # type: ignore[attr-defined]
     monkeypatch.setitem(sys.modules, "stacker.pipeline", pipeline)
+    monkeypatch.setenv("STILLAIR_LOGBOOK", "none")
     return recorded
 
 
