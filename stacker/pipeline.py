@@ -31,7 +31,7 @@ from stacker.run_folder import check_place, gather_evidence, write_run
 from stacker.run_folder.provenance import provenance
 from stacker.run_folder.telling import frame_table, header_of, summarise
 from stacker.settings import Settings
-from stacker.sharpening import Sharpened, sharpen, stretch_for_showing
+from stacker.sharpening import Sharpened, sharpen, tone_for_showing
 from stacker.stacking import Stack, stack, zoomed_mask
 
 Array = NDArray[np.float32]
@@ -86,9 +86,11 @@ def process(
         finished = sharpen(
             linear, settings.sharpening, cutoffs(capture.circumstances, linear), capture.circumstances.obstruction_ratio
         )
-        shown = stretch_for_showing(finished.image, linear.mask, linear.kind)
+        tone = tone_for_showing(finished.image, linear.mask, linear.kind, settings.colour, capture.circumstances.target)
+        shown = tone.apply(finished.image)
         witness = ask_disc(capture, linear)
         metrics = measure(capture, ranking, alignment, linear, finished, witness)
+        metrics |= {"colour_gains": None if tone.balance is None else tone.balance.over_green}
         metrics |= provenance(capture, settings, circumstances)
         metrics |= {"peak_memory_mb": peak_memory_mb(), "elapsed_s": time.perf_counter() - began}
         write_run(
@@ -97,7 +99,7 @@ def process(
             finished=finished.image,
             shown=shown,
             labelled=labelled(shown, capture, witness, metrics, north_up=settings.label.north_up),
-            evidence=gather_evidence(capture, ranking, alignment, linear, finished.image),
+            evidence=gather_evidence(capture, ranking, alignment, linear, finished.image, tone),
             frames=frame_table(capture, ranking, alignment),
             metrics=metrics,
             settings=settings,

@@ -146,6 +146,48 @@ class SharpeningSettings(StageSettings):
 
 
 @dataclass(frozen=True)
+class ColourSettings(StageSettings):
+    """How the colours of the shown picture are balanced; every linear file stays as the camera counted."""
+
+    balance: str = choice(
+        "auto",
+        unit="",
+        allowed="auto, neutral, given or none",
+        reason="a known planet gets its own colour in white sunlight, anything else a neutral mean",
+        options=("auto", "neutral", "given", "none"),
+    )
+    red_gain: float = choice(
+        1.0,
+        unit="times green",
+        allowed="a number from 0.05 to 20",
+        reason="used when balance is given: by hand, or the colour_gains that the run of a star like the Sun measured",
+        within=(0.05, 20.0),
+    )
+    blue_gain: float = choice(
+        1.0, unit="times green", allowed="a number from 0.05 to 20", reason="as red_gain", within=(0.05, 20.0)
+    )
+    saturation: float = choice(
+        1.2,
+        unit="distance of a colour from gray, in linear light",
+        allowed="a number from 0 to 3",
+        reason="gives back what the curve that lifts the dark parts takes; 1 leaves colours alone, 0 is gray",
+        within=(0.0, 3.0),
+    )
+
+
+@dataclass(frozen=True)
+class PictureSettings(StageSettings):
+    """Which pictures are written beside the usual ones."""
+
+    jpeg: bool = choice(
+        False,
+        unit="",
+        allowed="true or false",
+        reason="finished.png holds more; true adds finished.jpg, small and for sharing",
+    )
+
+
+@dataclass(frozen=True)
 class LabelSettings(StageSettings):
     """How the labelled picture stands."""
 
@@ -165,4 +207,6 @@ class Settings:
     alignment: AlignmentSettings = field(default_factory=AlignmentSettings)
     stacking: StackingSettings = field(default_factory=StackingSettings)
     sharpening: SharpeningSettings = field(default_factory=SharpeningSettings)
+    colour: ColourSettings = field(default_factory=ColourSettings)
+    pictures: PictureSettings = field(default_factory=PictureSettings)
     label: LabelSettings = field(default_factory=LabelSettings)

@@ -51,6 +51,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.add_argument("--keep", metavar="PERCENT|auto", help="share of the usable frames that is averaged")
     parser.add_argument("--target", metavar="auto|disc|surface", help="a disc has sky around it, a surface has not")
     parser.add_argument("--effort", metavar="quick|full", help="quick for a preview")
+    parser.add_argument("--jpeg", action="store_true", help="write finished.jpg too, small and for sharing")
     parser.add_argument("--settings", metavar="FILE", type=Path, help="settings.toml of a run, or one of your own")
     add_shared_arguments(parser)
     on_record.add_logbook_option(parser)
@@ -132,6 +133,7 @@ def settings_from(arguments: argparse.Namespace) -> tuple[Settings, Circumstance
             ranking=_with(settings.ranking, target=arguments.target),
             alignment=_with(settings.alignment, effort=arguments.effort),
             stacking=_with(settings.stacking, keep=_keep(arguments.keep)),
+            pictures=_with(settings.pictures, jpeg=arguments.jpeg or None),
         )
     except SettingsError as error:
         raise SettingsError(f"the command line: --{error}") from error

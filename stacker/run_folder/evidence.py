@@ -17,7 +17,7 @@ from stacker.measuring.resolution import SEVENTH, measure_resolution
 from stacker.measuring.spectra import analysis_window
 from stacker.measuring.warp import warp_field
 from stacker.ranking import Ranking
-from stacker.sharpening.showing import Tone, tone_for_showing
+from stacker.sharpening.showing import Tone
 from stacker.stacking import Stack
 
 Real = NDArray[np.float32]
@@ -35,19 +35,30 @@ class Evidence:
 
 
 def gather_evidence(
-    capture: Capture, ranking: Ranking, alignment: Alignment, linear: Stack, finished: Real
+    capture: Capture, ranking: Ranking, alignment: Alignment, linear: Stack, finished: Real, tone: Tone
 ) -> Evidence:
     """Return the sharpest frame and the curves of a run; colours are measured on green, as the metrics are."""
-    tone = tone_for_showing(finished, linear.mask, linear.kind)
     cutoff = capture.circumstances.cutoff_cyc_per_px()
     curves = {
         "best_frame": int(ranking.order[0]),
-        "showing": {"black_adu": tone.black, "white_adu": tone.white, "gamma": tone.gamma},
+        "showing": {"black_adu": tone.black, "white_adu": tone.white, "gamma": tone.gamma, **_colours(tone)},
         "correlation": _correlation(linear, None if cutoff is None else cutoff / linear.zoom),
         "limb": _limb(linear, finished),
         "warp": _warp(alignment, ranking.target.mask),
     }
     return Evidence(_best_frame(capture, ranking, linear, tone), curves)
+
+
+def _colours(tone: Tone) -> dict[str, Any]:
+    """Return the balance of a colour picture; nothing of a mono one."""
+    if tone.balance is None:
+        return {}
+    return {
+        "sky_adu": tone.balance.sky_adu,
+        "gains": tone.balance.gains,
+        "saturation": tone.saturation,
+        "balance": tone.balance.words,
+    }
 
 
 def _best_frame(capture: Capture, ranking: Ranking, linear: Stack, tone: Tone) -> Picture:

@@ -35,6 +35,7 @@ METRIC_KEYS = (
     "r0_mm",
     "seeing_arcsec",
     "image_motion_px_rms",
+    "colour_gains",
     "colour_shifts_px",
     "dispersion_px",
     "dispersion_angle_deg",

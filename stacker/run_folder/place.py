@@ -23,6 +23,9 @@ RUN_FILES = (
     "metrics.json",
     "settings.toml",
 )
+OPTIONAL_FILES = ("finished.jpg",)
+"""Written where the settings ask for them."""
+_WRITTEN = (*RUN_FILES, *OPTIONAL_FILES)
 _PATIENCE_S = 60.0
 """How long another writer of the same run folder is waited for; writing one takes seconds."""
 
@@ -65,7 +68,7 @@ def whole_folder(folder: Path) -> Iterator[Path]:
         with hold(lock, _PATIENCE_S) as ours:
             if not ours:
                 raise OutputError(folder, f"is being written by {owner_of(lock)}", "wait for it, or stop it")
-            clear_leftovers(folder, RUN_FILES)
+            clear_leftovers(folder, _WRITTEN)
             yield from _replacing(folder)
     except OSError as error:
         raise refused(folder, error) from error
@@ -94,7 +97,7 @@ def _swap(temporary: Path, folder: Path) -> None:
     except OSError:
         older.rename(folder)
         raise
-    merge_older(older, folder, RUN_FILES)
+    merge_older(older, folder, _WRITTEN)
 
 
 def _write_through(folder: Path, files: bool = True) -> None:

@@ -16,7 +16,7 @@ from stacker.run_folder.curves_file import write_curves
 from stacker.run_folder.evidence import Evidence
 from stacker.run_folder.frame_table import FrameTable, write_frames
 from stacker.run_folder.metrics_file import write_metrics
-from stacker.run_folder.pictures import write_png, write_tiff
+from stacker.run_folder.pictures import write_jpeg, write_png, write_tiff
 from stacker.run_folder.place import whole_folder
 from stacker.settings import Settings
 from stacker.settings_file import dump_settings
@@ -52,6 +52,8 @@ def write_run(
         write_tiff(temporary / "stack.tif", stack.image)
         write_fits(temporary / "finished.fits", _units(finished, stack, header))
         write_png(temporary / "finished.png", shown)
+        if settings.pictures.jpeg:
+            write_jpeg(temporary / "finished.jpg", shown)
         write_png(temporary / "labelled.png", labelled)
         write_png(temporary / "best_frame.png", evidence.best_frame)
         write_frames(temporary / "frames.csv", frames)
@@ -61,13 +63,20 @@ def write_run(
 
 
 def _units(image: NDArray[np.float32], stack: Stack, header: Mapping[str, tuple[Value, str]]) -> list[Hdu]:
-    variance = {"BUNIT": ("adu**2", "variance of the mean of the linear stack"), **_PLACE}
-    coverage = {"BUNIT": ("", "frames behind each pixel"), **_PLACE}
+    place = _PLACE if image.ndim == 2 else {**_PLACE, **CHANNELS}
+    variance = {"BUNIT": ("adu**2", "variance of the mean of the linear stack"), **place}
+    coverage = {"BUNIT": ("", "frames behind each pixel"), **place}
     return [
-        Hdu(image, {"BUNIT": ("adu", "linear, as the camera counts"), **_PLACE, **header}),
+        Hdu(image, {"BUNIT": ("adu", "linear, as the camera counts"), **place, **header}),
         Hdu(stack.variance, variance, "VARIANCE"),
         Hdu(stack.coverage, coverage, "COVERAGE"),
     ]
 
 
 _PLACE: Mapping[str, tuple[Value, str]] = {"ROWORDER": ("TOP-DOWN", "the first stored row is the top row")}
+CHANNELS: Mapping[str, tuple[Value, str]] = {
+    "CTYPE3": ("CHANNEL", "the planes are colours"),
+    **{f"CHANNEL{number}": (name, f"plane {number}") for number, name in enumerate("RGB", 1)},
+    "BALANCE": ("none", "colours as counted; pictures for showing are balanced"),
+}
+"""What names the planes of a colour image; CTYPEn is of FITS 4.0 (section 8.2), the rest is our own."""

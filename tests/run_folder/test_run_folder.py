@@ -23,7 +23,7 @@ from stacker.run_folder.curves_file import CURVE_KEYS
 from stacker.run_folder.evidence import Evidence
 from stacker.run_folder.metrics_file import METRIC_KEYS
 from stacker.run_folder.place import RUN_FILES, whole_folder
-from stacker.settings import Settings, StackingSettings
+from stacker.settings import PictureSettings, Settings, StackingSettings
 from stacker.settings_file import load_settings
 from stacker.stacking.record import Stack
 from stacker.version import __version__
@@ -47,19 +47,18 @@ def _write(folder: Path, *, colour: bool = False, metrics: dict[str, Any] | None
     )
     shown = np.arange(image.size, dtype=np.uint16).reshape(shape)
     given = {"capture": "x", "snr": 12.5, "snr_error": np.float32(0.5), "frames_used": np.int64(2), "r0_mm": np.nan}
-    write_run(
-        folder,
-        stack=stack,
-        finished=2 * image,
-        shown=shown,
-        labelled=(shown >> 8).astype(np.uint8),
-        evidence=Evidence(image.astype(np.uint8), dict.fromkeys(CURVE_KEYS)),
-        frames=table,
-        metrics=given if metrics is None else metrics,
-        settings=Settings(stacking=StackingSettings(keep=20)),
-        header={"OBJECT": ("model planet", "")},
-        **more,
-    )
+    whole: dict[str, Any] = {
+        "stack": stack,
+        "finished": 2 * image,
+        "shown": shown,
+        "labelled": (shown >> 8).astype(np.uint8),
+        "evidence": Evidence(image.astype(np.uint8), dict.fromkeys(CURVE_KEYS)),
+        "frames": table,
+        "metrics": given if metrics is None else metrics,
+        "settings": Settings(stacking=StackingSettings(keep=20)),
+        "header": {"OBJECT": ("model planet", "")},
+    }
+    write_run(folder, **(whole | more))
     return image
 
 
@@ -198,3 +197,33 @@ def test_a_folder_that_is_no_run_is_never_replaced(tmp_path: Path) -> None:
     with pytest.raises(OutputError):
         check_place(tmp_path / "file" / "run")
     assert (tmp_path / "moon" / "f0001.png").read_bytes() == b"a frame"
+
+
+def test_a_jpeg_is_written_where_it_is_asked_for_and_goes_again(tmp_path: Path) -> None:
+    """ITU-T T.81: begins with FF D8 FF; the picture comes back within the 2 levels of a good quality."""
+    folder = tmp_path / "run"
+    jpeg = Settings(pictures=PictureSettings(jpeg=True))
+    smooth = np.linspace(9000, 50000, 24 * 30 * 3).reshape(24, 30, 3).astype(np.uint16)
+    for shown in (smooth, np.ascontiguousarray(smooth[..., 0])):
+        _write(folder, colour=shown.ndim == 3, settings=jpeg, shown=shown)
+        assert (folder / "finished.jpg").read_bytes()[:3] == b"\xff\xd8\xff"
+        read = cv2.imread(str(folder / "finished.jpg"), cv2.IMREAD_UNCHANGED)
+        read = read[..., ::-1] if read.ndim == 3 else read
+        assert read.shape == shown.shape
+        assert np.abs(read.astype(float) - shown / 257).mean() < 2
+    _write(folder)
+    assert not (folder / "finished.jpg").exists()
+
+
+def test_the_planes_of_a_colour_file_are_named(tmp_path: Path) -> None:
+    """CTYPEn names what an axis holds (FITS 4.0, section 8.2)."""
+    _write(tmp_path / "run", colour=True)
+    for name in ("stack.fits", "finished.fits"):
+        with fits.open(tmp_path / "run" / name) as units:
+            units.verify("exception")
+            for unit in units:
+                assert unit.header["CTYPE3"] == "CHANNEL"
+                assert [unit.header[f"CHANNEL{n}"] for n in (1, 2, 3)] == ["R", "G", "B"]
+            assert units[0].header["BALANCE"] == "none"
+    _write(tmp_path / "run")
+    assert "CTYPE3" not in fits.getheader(tmp_path / "run" / "stack.fits")
