@@ -25,7 +25,21 @@ ALLOWED: dict[str, tuple[str, ...]] = {
     "pipeline": (*GROUND, *STAGES, "settings_file", "run_folder", "report"),
     "logbook": (*GROUND, *STAGES, "settings_file", "run_folder", "logbook"),
     "report": (*GROUND, *STAGES, "settings_file", "run_folder", "logbook", "report"),
-    "cli": (*GROUND, *STAGES, "settings_file", "run_folder", "pipeline", "simulation", "logbook", "report", "cli"),
+    "failures": (*GROUND, "capture"),
+    "night": (*GROUND, *STAGES, "failures", "settings_file", "run_folder", "pipeline", "logbook", "report", "night"),
+    "cli": (
+        *GROUND,
+        *STAGES,
+        "failures",
+        "night",
+        "settings_file",
+        "run_folder",
+        "pipeline",
+        "simulation",
+        "logbook",
+        "report",
+        "cli",
+    ),
     "__init__": (*GROUND, *STAGES, "run_folder", "pipeline"),
 }
 HEAVY = ("astropy", "av", "tifffile", "matplotlib", "imageio", "skimage", "tqdm")

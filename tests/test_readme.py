@@ -58,7 +58,8 @@ def test_every_command_and_option_is_there(name: str, parser: argparse.ArgumentP
 
 def test_no_option_is_there_that_does_not_exist() -> None:
     known = _options(build_parser()).union(*(_options(parser) for _, parser in _commands()))
-    assert set(re.findall(r"--[a-z][\w-]+", _readme())) - known == set()
+    ours = re.sub(r"^dask .*$", "", _readme(), flags=re.MULTILINE)  # another program's calls
+    assert set(re.findall(r"--[a-z][\w-]+", ours)) - known == set()
 
 
 @pytest.mark.parametrize("stage", list(stage_classes()))

@@ -95,14 +95,15 @@ def _open_decoded(path: Path, head: bytes, declared: Circumstances) -> Capture:
     for magic, packing in _PACKED.items():
         if head.startswith(magic):
             raise CaptureError(path, f"is packed with {packing}", "unpack it first")
-    if _is_text(head):
+    if is_text(head):
         raise CaptureError(path, "holds text, not frames", "give a video, FITS or TIFF file, or a folder of pictures")
     from stacker.capture.video import VideoCapture
 
     return VideoCapture(path, declared)
 
 
-def _is_text(head: bytes) -> bool:
+def is_text(head: bytes) -> bool:
+    """Return whether a file that begins like this holds text."""
     if head.startswith(_RAW_VIDEO_MAGIC):
         return False
     return all(byte >= 32 or byte in _TEXT_CONTROLS for byte in head) and 127 not in head

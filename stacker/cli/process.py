@@ -48,20 +48,27 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         "captures", metavar="CAPTURE", nargs="+", help="video, FITS or TIFF file, or folder of pictures"
     )
     parser.add_argument("--out", metavar="DIR", type=Path, required=True, help="where the run folders go")
-    parser.add_argument("--keep", metavar="PERCENT|auto", help="share of the usable frames that is averaged")
-    parser.add_argument("--target", metavar="auto|disc|surface", help="a disc has sky around it, a surface has not")
-    parser.add_argument("--effort", metavar="quick|full", help="quick for a preview")
-    parser.add_argument("--jpeg", action="store_true", help="write finished.jpg too, small and for sharing")
-    parser.add_argument("--settings", metavar="FILE", type=Path, help="settings.toml of a run, or one of your own")
+    add_choices(parser)
     add_shared_arguments(parser)
     on_record.add_logbook_option(parser)
     circumstance_options.add_options(parser)
     parser.set_defaults(run=run)
 
 
+def add_choices(parser: argparse.ArgumentParser) -> None:
+    """Add what `settings_from` reads."""
+    parser.add_argument("--keep", metavar="PERCENT|auto", help="share of the usable frames that is averaged")
+    parser.add_argument("--target", metavar="auto|disc|surface", help="a disc has sky around it, a surface has not")
+    parser.add_argument("--effort", metavar="quick|full", help="quick for a preview")
+    parser.add_argument("--jpeg", action="store_true", help="write finished.jpg too, small and for sharing")
+    parser.add_argument("--settings", metavar="FILE", type=Path, help="settings.toml of a run, or one of your own")
+
+
 def add_shared_arguments(parser: argparse.ArgumentParser) -> None:
     """Add what every command that processes captures takes."""
-    parser.add_argument("--workers", metavar="N", type=_workers, help="threads (default: as many as processors)")
+    parser.add_argument(
+        "--workers", metavar="N", type=count_of_workers, help="threads (default: as many as processors)"
+    )
     parser.add_argument("--json", action="store_true", help="print one JSON object a capture instead of words")
 
 
@@ -195,7 +202,8 @@ def _keep(text: str | None) -> float | str | None:
         return text
 
 
-def _workers(text: str) -> int:
+def count_of_workers(text: str) -> int:
+    """Return a number of workers. Raises ArgumentTypeError, as argparse wants it, for what is none."""
     if not text.isdigit() or int(text) < 1:
         raise argparse.ArgumentTypeError(f"{text!r} is not a whole number above 0")
     return int(text)

@@ -1,0 +1,1 @@
+"""A folder of captures, unattended: what is in it, in which order, by how many hands, and what became of it."""
