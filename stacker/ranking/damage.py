@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import cv2
@@ -12,25 +13,42 @@ _FULL_SHARE = 0.2
 """Of 4x4 pixels so many must be at full scale: a lone hot pixel does not count, one colour of a mosaic does."""
 
 
-def row_jump(part: NDArray[Any], step: int, work: NDArray[Any]) -> float:
-    """Return the largest step between two rows that their neighbours do not share, in standard deviations.
+def row_jumps(parts: Sequence[NDArray[Any]], step: int) -> NDArray[np.float64]:
+    """Return of each part the largest step between two rows that their neighbours do not share, in standard deviations.
 
     Light that came through the telescope changes smoothly from row to row; where a transfer broke, one row differs.
-    `step` is 2 in a mosaic (rows of the same colours), else 1; `work` is a buffer of at least the part's size. The
-    deviation is the median one of the frame's rows.
+    `step` is 2 in a mosaic (rows of the same colours), else 1. The deviation is the median one of the part's rows. 0
+    for parts too small to tell.
     """
+    work = np.empty(max((part.size for part in parts), default=0), parts[0].dtype if parts else np.uint8)
+    steps = [_row_steps(part, step, work) for part in parts]
+    jumps = np.zeros(len(parts))
+    for length in {len(one) for one in steps} - {0}:
+        alike = [k for k, one in enumerate(steps) if len(one) == length]
+        jumps[alike] = _largest_excess(np.array([steps[k] for k in alike]), step)
+    return jumps
+
+
+def _row_steps(part: NDArray[Any], step: int, work: NDArray[Any]) -> NDArray[Any]:
+    """Return the summed absolute differences of neighbouring rows; empty for too small a part."""
     flat = np.nan_to_num(part, posinf=0, neginf=0) if part.dtype.kind == "f" else part
     flat = flat.reshape(flat.shape[0], -1) if flat.ndim == 3 else flat
     if flat.shape[0] < 8 * step or flat.shape[1] < 4:
-        return 0.0
-    into = work.reshape(-1)[: flat[step:].size].reshape(flat[step:].shape)
+        return np.empty(0)
+    into = work[: flat[step:].size].reshape(flat[step:].shape)
     change = cv2.absdiff(flat[step:], flat[:-step], dst=into)
-    steps = cv2.reduce(change, 1, cv2.REDUCE_SUM, dtype=cv2.CV_64F if change.dtype.kind == "f" else cv2.CV_32F)[:, 0]
-    excess = steps[step:-step] - np.maximum(steps[: -2 * step], steps[2 * step :])
-    curvature = np.abs(steps[step:-step] - 0.5 * (steps[: -2 * step] + steps[2 * step :]))
-    middle = curvature.size // 2
-    usual = float(np.partition(curvature, middle)[middle])
-    return float(excess.max() / max(usual, 1e-6 * float(steps.mean()), 1e-12))
+    kind = cv2.CV_64F if change.dtype.kind == "f" else cv2.CV_32F
+    return np.asarray(cv2.reduce(change, 1, cv2.REDUCE_SUM, dtype=kind))[:, 0]
+
+
+def _largest_excess(steps: NDArray[Any], step: int) -> NDArray[np.float64]:
+    """Return the largest excess of each row of `steps` (K, n) over both neighbours, over the usual curvature."""
+    here, above, below = steps[:, step:-step], steps[:, : -2 * step], steps[:, 2 * step :]
+    excess = (here - np.maximum(above, below)).max(1)
+    curvature = np.abs(here - 0.5 * (above + below))
+    middle = curvature.shape[1] // 2
+    usual = np.partition(curvature, middle, axis=1)[:, middle]
+    return np.asarray(excess / np.maximum(np.maximum(usual, 1e-6 * steps.mean(1)), 1e-12), np.float64)
 
 
 def roughness(sample: NDArray[Any], step: int) -> float:

@@ -2,32 +2,36 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable, Iterable, Iterator
-from itertools import chain
+from itertools import islice
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from stacker.capture import Capture, CaptureError
+from stacker.capture.sequence import Frame
 from stacker.parallel import ordered_map
 from stacker.ranking.cells import lay_cells
 from stacker.ranking.faults import Notes, difference, find_copies, judge
-from stacker.ranking.glance import UNREADABLE, Glance
+from stacker.ranking.glance import Glances
 from stacker.ranking.record import Ranking
 from stacker.ranking.scouting import Scouting, scout
-from stacker.ranking.survey import Surveyor
+from stacker.ranking.survey import Frames, Surveyor
 from stacker.settings import RankingSettings
 
 Progress = Callable[[int, int], None]
 BATCH = 8
-"""A glance takes less than a millisecond: handed on one by one, the threads would mostly wait for each other."""
+"""Frames that are looked at together."""
+BATCH_BYTES = 1 << 24
+"""Most that they may take as stored; of large frames fewer are looked at together."""
 
 
 def rank(capture: Capture, settings: RankingSettings, workers: int = 1, progress: Progress | None = None) -> Ranking:
     """Look at every frame once and return its sharpness, place, brightness and faults.
 
-    `progress(done, total)` is called after each frame, from the caller's thread. The result does not depend on
+    `progress(done, total)` is called after every few frames, from the caller's thread. The result does not depend on
     `workers`.
 
     Raises CaptureError where no frame is usable, or no target stands out of the noise.
@@ -46,14 +50,13 @@ def rank(capture: Capture, settings: RankingSettings, workers: int = 1, progress
 
 def _survey(capture: Capture, scouting: Scouting, workers: int, progress: Progress | None) -> Ranking:
     surveyor = Surveyor(capture, scouting, lay_cells(scouting.target, scouting.binning, len(capture)))
-    cells = surveyor.cells
-    table = _Table(len(capture), cells.patches(cells.inner).shape)
-    before: NDArray[Any] | None = None
-    for index, glance in enumerate(_glances(capture, surveyor, workers)):
-        table.enter(index, glance, difference(glance.sample, before))
-        before = glance.sample
+    table = _Table(len(capture), surveyor.grid)
+    done, before = 0, None
+    for glances in _glances(capture, surveyor, workers):
+        table.enter(done, glances, difference(glances.first_sample, before))
+        done, before = done + glances.count, glances.last_sample
         if progress is not None:
-            progress(index + 1, len(capture))
+            progress(done, len(capture))
     least_noise_adu = float(np.sqrt(scouting.noise.variance(float(np.percentile(surveyor.template.level, 10)))))
     return table.close(scouting, _noise_at_target(scouting, surveyor), least_noise_adu)
 
@@ -64,17 +67,25 @@ def _noise_at_target(scouting: Scouting, surveyor: Surveyor) -> float:
     return float(np.sqrt(scouting.noise.variance(level)))
 
 
-def _glances(capture: Capture, surveyor: Surveyor, workers: int) -> Iterator[Glance]:
-    """Yield a glance at every frame in order; readers that must decode in sequence are read in the caller's thread."""
+def _glances(capture: Capture, surveyor: Surveyor, workers: int) -> Iterator[Glances]:
+    """Yield glances at all frames in order; readers that must decode in sequence are read in the caller's thread."""
+    frame_bytes = capture.dtype.itemsize * int(np.prod(capture.shape))
+    batch = max(1, min(BATCH, BATCH_BYTES // frame_bytes))
     if capture.is_sequential:
-        return ordered_map(surveyor.take, _sequence(capture), workers)
-    reader = _DirectReader(capture, surveyor)
-    batches = (range(first, min(first + BATCH, len(capture))) for first in range(0, len(capture), BATCH))
-    return chain.from_iterable(ordered_map(reader.take, batches, workers))
+        return ordered_map(lambda few: surveyor.glance(*few), _sequence(capture, batch), workers)
+    reader = _DirectReader(capture, surveyor, batch)
+    batches = (range(first, min(first + batch, len(capture))) for first in range(0, len(capture), batch))
+    return ordered_map(reader.take, batches, workers)
 
 
-def _sequence(capture: Capture) -> Iterator[tuple[int, NDArray[Any] | None]]:
-    """Yield `(index, frame)`, None for a frame that cannot be read; reading goes on behind it."""
+def _sequence(capture: Capture, batch: int) -> Iterator[tuple[list[int], Frames]]:
+    """Yield `(indices, frames)` of a few frames each, None for one that cannot be read; reading goes on behind it."""
+    frames = _one_by_one(capture)
+    while few := list(islice(frames, batch)):
+        yield [index for index, _ in few], [frame for _, frame in few]
+
+
+def _one_by_one(capture: Capture) -> Iterator[tuple[int, NDArray[Any] | None]]:
     following = 0
     while following < len(capture):
         try:
@@ -87,22 +98,24 @@ def _sequence(capture: Capture) -> Iterator[tuple[int, NDArray[Any] | None]]:
 
 
 class _DirectReader:
-    """Reads single frames into a buffer of each thread."""
+    """Reads a few frames into buffers of each thread."""
 
-    def __init__(self, capture: Capture, surveyor: Surveyor) -> None:
-        self._capture, self._surveyor = capture, surveyor
+    def __init__(self, capture: Capture, surveyor: Surveyor, batch: int) -> None:
+        self._capture, self._surveyor, self._batch = capture, surveyor, batch
+        self._threads = threading.local()
 
-    def take(self, indices: range) -> list[Glance]:
-        """Read a few frames and glance at each."""
-        return [self._take_one(index) for index in indices]
+    def take(self, indices: range) -> Glances:
+        """Read a few frames and glance at them."""
+        if not hasattr(self._threads, "frames"):
+            self._threads.frames = np.empty((self._batch, *self._capture.shape), self._capture.dtype)
+        frames = [self._read(index, buffer) for index, buffer in zip(indices, self._threads.frames, strict=False)]
+        return self._surveyor.glance(indices, frames)
 
-    def _take_one(self, index: int) -> Glance:
-        buffer = self._surveyor.frame_buffer(self._capture)
+    def _read(self, index: int, buffer: Frame) -> Frame | None:
         try:
-            frame = self._capture.get_frame(index, out=buffer)
+            return self._capture.get_frame(index, out=buffer)
         except (CaptureError, OSError):
-            return UNREADABLE
-        return self._surveyor.glance(index, frame)
+            return None
 
 
 class _Table:
@@ -118,17 +131,14 @@ class _Table:
         self.numbers = {name: np.zeros(frames) for name in (*names, *more)}
         self.flags = {name: np.zeros(frames, dtype=bool) for name in ("readable", "blank")}
 
-    def enter(self, index: int, glance: Glance, difference_adu: float) -> None:
-        """Note one frame."""
-        self.shift_px[index] = glance.shift_px
-        self.sharpness[index] = glance.sharpness
-        if glance.patches is not None:
-            self.patches[index] = glance.patches
-        for name, column in self.numbers.items():
-            column[index] = getattr(glance, name)
-        self.flags["readable"][index] = glance.readable
-        self.flags["blank"][index] = glance.blank
-        self.differences[index] = difference_adu
+    def enter(self, first: int, glances: Glances, difference_adu: float) -> None:
+        """Note a few frames, the first of which differs from the one before by `difference_adu`."""
+        rows = slice(first, first + glances.count)
+        self.shift_px[rows], self.sharpness[rows] = glances.shift_px, glances.sharpness
+        self.patches[rows], self.differences[rows] = glances.patches, glances.difference
+        self.differences[first] = difference_adu
+        for name, column in (*self.numbers.items(), *self.flags.items()):
+            column[rows] = getattr(glances, name)
 
     def close(self, scouting: Scouting, noise_adu: float, least_noise_adu: float) -> Ranking:
         """Judge all frames and return the ranking."""

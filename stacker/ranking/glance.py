@@ -1,44 +1,61 @@
-"""What the first pass notes of one frame, and what it expects of a sound one."""
+"""What the first pass notes of a few frames at once, and what it expects of a sound one."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+Column = NDArray[np.float64]
 
-@dataclass(frozen=True)
-class Glance:
-    """One frame, as the first pass sees it; nan where the frame does not say."""
 
-    shift_px: tuple[float, float] = (np.nan, np.nan)
-    quality: float = 0.0
-    significance: float = 0.0
-    sharpness: float = np.nan
-    patches: NDArray[np.float32] | None = None
-    brightness: float = np.nan
-    misfit: float = np.nan
+@dataclass
+class Glances:
+    """A few frames as the first pass sees them, an entry a frame in every column; nan where a frame does not say."""
+
+    count: int
+    grid: tuple[int, int]
+    """Patches down and across."""
+    shift_px: Column = field(init=False)
+    """(count, 2)."""
+    quality: Column = field(init=False)
+    significance: Column = field(init=False)
+    sharpness: Column = field(init=False)
+    patches: NDArray[np.float32] = field(init=False)
+    """(count, GY, GX)."""
+    brightness: Column = field(init=False)
+    misfit: Column = field(init=False)
     """Root mean square difference from the template, brightness matched, over the template's own contrast."""
-    local_misfit: float = np.nan
+    local_misfit: Column = field(init=False)
     """The same in the worst patch."""
-    row_jump: float = np.nan
+    row_jump: Column = field(init=False)
     """Largest step between two rows that the rows next to it do not share, in standard deviations."""
-    covered: float = 0.0
+    covered: Column = field(init=False)
     """Share of the cells' window that lies in the frame."""
-    roughness: float = np.nan
+    roughness: Column = field(init=False)
     """Mean absolute third difference along rows as stored: noise, and bits that fell over."""
-    clipped: float = 0.0
-    blank: bool = False
-    not_finite: float = 0.0
+    clipped: Column = field(init=False)
+    not_finite: Column = field(init=False)
     """Fraction of pixels that are nan or infinite."""
-    sample: NDArray[Any] | None = None
-    """Every fourth row as stored: tells a frame from its copy."""
-    readable: bool = True
+    difference: Column = field(init=False)
+    """Mean absolute difference from the frame before, ADU; of the first frame, see `first_sample`."""
+    readable: NDArray[np.bool_] = field(init=False)
+    blank: NDArray[np.bool_] = field(init=False)
+    first_sample: NDArray[Any] | None = None
+    """Every fourth row of the first frame as stored: tells a frame from its copy."""
+    last_sample: NDArray[Any] | None = None
 
-
-UNREADABLE = Glance(readable=False)
+    def __post_init__(self) -> None:
+        """Begin with frames that were read and say nothing."""
+        for name in ("sharpness", "brightness", "misfit", "local_misfit", "row_jump", "roughness", "difference"):
+            setattr(self, name, np.full(self.count, np.nan))
+        for name in ("quality", "significance", "covered", "clipped", "not_finite"):
+            setattr(self, name, np.zeros(self.count))
+        self.shift_px = np.full((self.count, 2), np.nan)
+        self.patches = np.full((self.count, *self.grid), np.nan, np.float32)
+        self.readable, self.blank = np.ones(self.count, bool), np.zeros(self.count, bool)
 
 
 @dataclass(frozen=True)

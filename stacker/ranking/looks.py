@@ -14,10 +14,10 @@ from stacker.calibration.defects import DefectRepair
 from stacker.capture import Capture, CaptureError
 from stacker.ranking.blemishes import BlemishFinder
 from stacker.ranking.contrast import band_energy
-from stacker.ranking.damage import roughness, row_jump
+from stacker.ranking.damage import roughness, row_jumps
 from stacker.ranking.faults import outlying
 from stacker.ranking.noise import NoiseModel, fit_noise, sample_noise
-from stacker.ranking.plane import Binning, Plane, coarse_plane, fill_not_finite, reduce_frame
+from stacker.ranking.plane import Binning, Plane, coarse_planes, fill_not_finite, reduce_frame
 from stacker.ranking.target import Sighting, sight_target
 
 _SCOUTS = 36
@@ -124,8 +124,8 @@ def _look(index: int, frame: NDArray[Any], plane: Plane, binning: Binning, step:
     energy = cv2.resize(band_energy(plane), (columns, rows), interpolation=cv2.INTER_AREA)
     # The median takes out what hot pixels add.
     energy = cv2.medianBlur(energy, 3) if min(rows, columns) >= 3 else energy
-    jump = row_jump(frame, step, np.empty(frame.size, frame.dtype))
-    return Look(index, coarse_plane(plane, binning), np.asarray(energy), jump, roughness(frame[::4], step))
+    jump = float(row_jumps([frame], step)[0])
+    return Look(index, coarse_planes(plane[None], binning)[0], np.asarray(energy), jump, roughness(frame[::4], step))
 
 
 def _undamaged(looks: list[Look]) -> list[Look]:

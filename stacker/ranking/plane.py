@@ -82,15 +82,21 @@ def reduce_frame(frame: NDArray[Any], binning: Binning, out: Plane | None = None
     return out
 
 
-def coarse_plane(plane: Plane, binning: Binning) -> Plane:
-    """Return the tracking plane: binned, and freed of lone hot or dead pixels by a 3x3 median."""
+def coarse_planes(planes: Plane, binning: Binning) -> Plane:
+    """Return the tracking planes of planes (K, h, w): binned, and freed of lone hot or dead pixels by a 3x3 median."""
     rows, columns = binning.coarse_shape
-    small: NDArray[Any] = plane
+    # One tall picture: each plane holds whole bins, so none reaches into the next.
+    small: NDArray[Any] = planes.reshape(-1, planes.shape[2])
     for _ in range(int(np.log2(binning.coarse))):
         # Halving step by step stays on OpenCV's fast path.
         small = cv2.resize(small, (small.shape[1] // 2, small.shape[0] // 2), interpolation=cv2.INTER_AREA)
-    filtered = cv2.medianBlur(small, 3) if min(rows, columns) >= 3 else small
-    return np.asarray(filtered, dtype=np.float32)
+    coarse = small.reshape(len(planes), rows, columns)
+    if min(rows, columns) < 3:
+        return np.array(coarse, dtype=np.float32)
+    filtered = np.empty(coarse.shape, np.float32)
+    for plane, into in zip(coarse, filtered, strict=True):
+        cv2.medianBlur(plane, 3, dst=into)
+    return filtered
 
 
 def raw_plane(frame: NDArray[Any], mosaic: str | None) -> Plane:

@@ -1,10 +1,14 @@
-"""What the first pass notes of each frame: place, contrast, brightness and everything that may be wrong with it."""
+"""What the first pass notes of each frame: place, contrast, brightness and everything that may be wrong with it.
+
+A glance takes less than a millisecond, so a few frames are looked at together: one call then does them all.
+"""
 
 from __future__ import annotations
 
 import threading
 import warnings
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import cv2
@@ -12,43 +16,36 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stacker.capture import Capture, CaptureError
-from stacker.capture.sequence import Frame
 from stacker.ranking.cells import Cells
-from stacker.ranking.contrast import BAND_NOISE, band_energy
-from stacker.ranking.damage import area_at_full_scale, roughness, row_jump, share_not_finite
-from stacker.ranking.glance import UNREADABLE, Glance, Template
+from stacker.ranking.contrast import BAND_NOISE
+from stacker.ranking.damage import area_at_full_scale, roughness, row_jumps, share_not_finite
+from stacker.ranking.faults import difference
+from stacker.ranking.glance import Glances, Template
 from stacker.ranking.looks import read_few
-from stacker.ranking.plane import Plane, coarse_plane, fill_not_finite, reduce_frame
+from stacker.ranking.moving import Map, Moved, move_onto_cells
+from stacker.ranking.plane import Plane, coarse_planes, fill_not_finite, reduce_frame
 from stacker.ranking.scouting import Scouting
-from stacker.ranking.tracking import LOST, Place
+from stacker.ranking.tracking import Place
 
-
-@dataclass(frozen=True)
-class _Moved:
-    """The part of the cell window that a frame covers, in the target's frame of reference."""
-
-    cells: tuple[slice, slice]
-    view: Plane
-    light: NDArray[np.float32]
-    energy: NDArray[np.float32]
+Frames = Sequence[NDArray[Any] | None]
+Indices = NDArray[np.intp]
 
 
 class Surveyor:
-    """Looks at frames one by one; may be called from several threads at once."""
+    """Looks at a few frames at once; may be called from several threads."""
 
     def __init__(self, capture: Capture, scouting: Scouting, cells: Cells) -> None:
         """Raises CaptureError where none of the scouted good frames can be read again."""
         self._scouting, self.cells = scouting, cells
         self._full_scale, self._step = capture.full_scale, 2 if capture.mosaic else 1
-        self._frame_size = int(np.prod(capture.shape))
         self._area_px = max(1.0, float(scouting.target.mask.sum()))
         binning = scouting.binning
         joined = binning.fine**2
         quantisation = 1 / 12 if capture.dtype.kind == "u" and joined > 1 else 0.0
         # The plane averages fine x fine pixels; OpenCV rounds integer averages to whole numbers again.
         self._floor = (
-            BAND_NOISE * (scouting.noise.read_variance / joined + quantisation),
-            BAND_NOISE * scouting.noise.per_adu / joined,
+            np.float32(BAND_NOISE * (scouting.noise.read_variance / joined + quantisation)),
+            np.float32(BAND_NOISE * scouting.noise.per_adu / joined),
         )
         self._threads = threading.local()
         self.template, seen = self._learn(capture)
@@ -58,15 +55,25 @@ class Surveyor:
             self.template, _ = self._learn(capture)
         self._full_weight = self.cells.patches(self.cells.inner)
 
+    @property
+    def grid(self) -> tuple[int, int]:
+        """Patches down and across."""
+        rows, columns = self._full_weight.shape
+        return rows, columns
+
     def _learn(self, capture: Capture) -> tuple[Template, bool]:
         """Average the cells of the scouted good frames; tell whether their detail stands out of the noise."""
         skies, lights, energies = [], [], []
         for _, frame in read_few(capture, self._scouting.good):
-            place, moved = self._look(frame)
-            if moved is not None:
-                skies.append(place.sky_adu)
-                lights.append(self._spread(moved.light, moved))
-                energies.append(self._spread(moved.energy, moved))
+            plane = reduce_frame(frame, self._scouting.binning)
+            fill_not_finite(plane)
+            self._scouting.repair(plane, plane)
+            place, moved = self._look(plane[None], [self._scouting.anchor])
+            if moved.rows.any():
+                light, energy = self._light(moved, place), self._energy(moved)
+                skies.append(place[0].sky_adu)
+                lights.append(np.where(moved.mask, light, np.float32(np.nan))[0])
+                energies.append(np.where(moved.mask, energy, np.float32(np.nan))[0])
         if not lights:
             raise CaptureError(capture.path, "its frames cannot be read a second time", "copy it to a sound disk")
         # Medians: a broken frame among the good ones must not shape the template.
@@ -82,19 +89,6 @@ class Surveyor:
         template = Template(light.astype(np.float32), energy.astype(np.float32), max(contrast, 1e-9), sky)
         return template, self._stands_out(template)
 
-    def _spread(self, values: NDArray[np.float32], moved: _Moved) -> NDArray[np.float32]:
-        """Return values of covered cells in their places of the whole window, nan elsewhere."""
-        window = np.full(self.cells.target.shape, np.nan, dtype=np.float32)
-        window[moved.cells] = values
-        return window
-
-    def _look(self, frame: NDArray[Any]) -> tuple[Place, _Moved | None]:
-        plane = reduce_frame(frame, self._scouting.binning)
-        fill_not_finite(plane)
-        self._scouting.repair(plane, plane)
-        place = self._locate(plane, self._scouting.anchor)
-        return place, self._move(plane, place)
-
     def _stands_out(self, template: Template) -> bool:
         """Whether one frame's detail inside the target exceeds four standard deviations of the noise's energy."""
         inner = self.cells.inner
@@ -104,156 +98,145 @@ class Surveyor:
         error = _weighted(floor, inner) * np.sqrt(2 * 8 / max(pixels, 1))
         return bool(_weighted(template.energy, inner) > 4 * error)
 
-    def frame_buffer(self, capture: Capture) -> Frame:
-        """Return this thread's buffer for a frame as stored."""
-        if not hasattr(self._threads, "frame"):
-            self._threads.frame = np.empty(capture.shape, capture.dtype)
-        buffer: Frame = self._threads.frame
-        return buffer
+    def glance(self, indices: Sequence[int], frames: Frames) -> Glances:
+        """Return what the first pass notes of the frames `indices`; None stands for one that could not be read."""
+        noted = Glances(len(frames), self.grid)
+        planes, sound = self._reduced(frames, noted)
+        seen = np.flatnonzero(noted.readable & ~noted.blank)
+        if seen.size:
+            looked = planes if seen.size == len(planes) else planes[seen]
+            places, moved = self._look(looked, [indices[int(k)] for k in seen])
+            noted.quality[seen] = [place.quality for place in places]
+            noted.significance[seen] = [place.significance for place in places]
+            self._judge(noted, seen, places, moved, [sound[int(k)] for k in seen])
+        return noted
 
-    def take(self, numbered: tuple[int, NDArray[Any] | None]) -> Glance:
-        """Glance at `(index, frame)`; None stands for a frame that could not be read."""
-        index, frame = numbered
-        return UNREADABLE if frame is None else self.glance(index, frame)
+    def _reduced(self, frames: Frames, noted: Glances) -> tuple[Plane, Frames]:
+        """Return the planes of the frames, and the frames with numbers only; note what shows in them as stored."""
+        planes, sound = self._buffer(len(frames)), list(frames)
+        before: NDArray[Any] | None = None
+        for k, frame in enumerate(frames):
+            if frame is None:
+                noted.readable[k], before = False, None
+                continue
+            reduce_frame(frame, self._scouting.binning, planes[k])
+            noted.not_finite[k] = share_not_finite(frame)
+            if noted.not_finite[k]:
+                fill_not_finite(planes[k])
+                sound[k] = np.where(np.isfinite(frame), frame, np.float32(np.median(planes[k])))
+            sample = np.array(sound[k][:: 4 if frame.shape[0] >= 64 else 1])  # type: ignore[index]
+            noted.roughness[k] = roughness(sample, self._step)
+            noted.difference[k] = difference(sample, before)
+            low, high = cv2.minMaxLoc(planes[k])[:2]
+            if high - low <= 1e-6 * max(abs(high), 1.0):
+                noted.blank[k], noted.clipped[k] = True, float(high >= self._full_scale)
+                noted.roughness[k] = np.nan
+            self._scouting.repair(planes[k], planes[k])
+            if k == 0:
+                noted.first_sample = sample
+            before = sample
+        noted.last_sample = before
+        return planes, sound
 
-    def glance(self, index: int, frame: NDArray[Any]) -> Glance:
-        """Return what the first pass notes of a frame."""
-        plane = reduce_frame(frame, self._scouting.binning, self._plane_buffer())
-        not_finite = share_not_finite(frame)
-        if not_finite:
-            fill_not_finite(plane)
-            frame = np.where(np.isfinite(frame), frame, np.float32(np.median(plane)))
-        sample = np.array(frame[:: 4 if frame.shape[0] >= 64 else 1])
-        low, high = cv2.minMaxLoc(plane)[:2]
-        if high - low <= 1e-6 * max(abs(high), 1.0):
-            clipped = 1.0 if high >= self._full_scale else 0.0
-            return Glance(blank=True, sample=sample, not_finite=not_finite, clipped=clipped)
-        self._scouting.repair(plane, plane)
-        place = self._locate(plane, index)
-        moved = self._move(plane, place)
-        if moved is None:
-            return Glance(quality=place.quality, significance=place.significance, sample=sample, not_finite=not_finite)
-        return self._judge(frame, place, moved, sample, not_finite)
-
-    def _judge(
-        self, frame: NDArray[Any], place: Place, moved: _Moved, sample: NDArray[Any], not_finite: float
-    ) -> Glance:
-        target, inner = self.cells.target[moved.cells], self.cells.inner[moved.cells]
-        expected = self.template.light[moved.cells]
-        brightness = _weighted(moved.light, target)
-        # The rim is left out of the comparison too: blur moves light across it.
-        ratio = _weighted(moved.light, inner) / max(_weighted(expected, inner), 1e-9)
-        if not ratio > 1e-3:
-            return Glance(quality=0.0, brightness=brightness, sample=sample, not_finite=not_finite)
-        contrast = moved.energy / np.float32(ratio**2)
-        reference = float((self.template.energy[moved.cells] * inner).sum())
-        sharpness = float((contrast * inner).sum()) / reference if reference > 0 else np.nan
-        misfit, local = self._misfit(moved, expected, ratio)
-        part = frame[self._box(place, frame.shape)] if self._scouting.target.kind == "disc" else frame
-        return Glance(
-            shift_px=self._shift_px(place),
-            quality=place.quality,
-            significance=place.significance,
-            sharpness=sharpness,
-            patches=self._patches(contrast, inner, moved),
-            brightness=brightness,
-            misfit=misfit,
-            local_misfit=local,
-            row_jump=self._row_jump(part),
-            covered=target.size / self.cells.target.size,
-            roughness=roughness(sample, self._step),
-            clipped=self._clipped(part),
-            not_finite=not_finite,
-            sample=sample,
-        )
-
-    def _plane_buffer(self) -> Plane:
-        if not hasattr(self._threads, "plane"):
-            self._threads.plane = np.empty(self._scouting.binning.fine_shape, np.float32)
-        buffer: Plane = self._threads.plane
-        return buffer
-
-    def _locate(self, plane: Plane, index: int) -> Place:
+    def _look(self, planes: Plane, indices: Sequence[int]) -> tuple[list[Place], Moved]:
+        """Find the target in planes (K, h, w) and move them onto its cells."""
         scouting = self._scouting
-        if not scouting.tracked:
-            return Place(0.0, 0.0, 1.0, 0.0)
-        place = scouting.tracker.locate(coarse_plane(plane, scouting.binning), index)
-        if not place.found:
-            return LOST
-        row, column = place.row - scouting.zero[0], place.column - scouting.zero[1]
-        return Place(row, column, place.quality, place.significance, place.sky_adu)
+        places = [Place(0.0, 0.0, 1.0, 0.0)] * len(planes)
+        if scouting.tracked:
+            zero = scouting.zero
+            found = scouting.tracker.locate_all(coarse_planes(planes, scouting.binning), indices)
+            places = [replace(place, row=place.row - zero[0], column=place.column - zero[1]) for place in found]
+        shifts = np.array([(place.row, place.column) for place in places]) * scouting.binning.coarse
+        return places, move_onto_cells(planes, shifts, self.cells)
 
-    def _shift_px(self, place: Place) -> tuple[float, float]:
+    def _light(self, moved: Moved, places: Sequence[Place]) -> Map:
+        """Return the cells' light above the sky, (K, rows, columns)."""
+        sky = np.array([place.sky_adu for place in places], np.float32)
+        return np.asarray(moved.level - sky[:, None, None])
+
+    def _energy(self, moved: Moved) -> Map:
+        """Return the cells' energy with the noise's share taken out."""
+        return np.asarray(moved.energy - np.maximum(moved.level * self._floor[1] + self._floor[0], 0))
+
+    def _judge(self, noted: Glances, seen: Indices, places: list[Place], moved: Moved, frames: Frames) -> None:
+        """Note how the frames `seen` compare with the template; those that cover nothing of the target say nothing."""
+        here = np.flatnonzero(moved.rows.any(1))
+        noted.roughness[np.delete(seen, here)] = np.nan
+        places, moved = [places[k] for k in here], moved.take(here)
+        seen, frames = seen[here], [frames[int(k)] for k in here]
+        cells, template, mask = self.cells, self.template, moved.mask
+        light = np.where(mask, self._light(moved, places), 0)
+        noted.brightness[seen] = _sums(light, cells.target) / np.maximum(moved.covered(cells.target), 1e-9)
+        # The rim is left out of the comparison too: blur moves light across it.
+        ratio = _sums(light, cells.inner) / np.maximum(moved.covered(template.light * cells.inner), 1e-9)
+        lit = ratio > 1e-3
+        for column, value in ((noted.quality, 0.0), (noted.significance, 0.0), (noted.roughness, np.nan)):
+            column[seen[~lit]] = value
+        gain = np.where(lit, ratio, 1).astype(np.float32)[:, None, None]
+        contrast = np.where(mask, self._energy(moved) / gain**2, 0)
+        reference = moved.covered(template.energy * cells.inner)
+        sharpness = _sums(contrast, cells.inner) / np.where(reference > 0, reference, np.nan)
+        misfit, local = self._misfit(np.where(mask, (light / gain - template.light) ** 2, 0), moved)
         scale = self._scouting.binning.coarse_px
-        return place.row * scale, place.column * scale
+        shifts = np.array([(place.row * scale, place.column * scale) for place in places]).reshape(-1, 2)
+        parts = [self._part(frame, shift) for frame, shift in zip(frames, shifts, strict=True) if frame is not None]
+        columns: dict[str, NDArray[Any]] = {
+            "shift_px": shifts,
+            "sharpness": sharpness,
+            "patches": self._patches(contrast, moved),
+            "misfit": misfit,
+            "local_misfit": local,
+            "covered": moved.rows.sum(1) * moved.columns.sum(1) / cells.target.size,
+            "row_jump": row_jumps(parts, self._step),
+            "clipped": np.array([area_at_full_scale(part, self._full_scale) for part in parts]) / self._area_px,
+        }
+        for name, values in columns.items():
+            getattr(noted, name)[seen[lit]] = values[lit]
+        np.minimum(noted.clipped, 1.0, out=noted.clipped)
 
-    def _move(self, plane: Plane, place: Place) -> _Moved | None:
-        """Cut out of the plane the cells that it covers, displaced by whole plane pixels."""
-        if not place.found:
-            return None
-        cells = self.cells
-        starts, parts = [], []
-        for axis, (first, shift) in enumerate(((cells.top, place.row), (cells.left, place.column))):
-            start = first + round(shift * self._scouting.binning.coarse)
-            low = max(0, -(start // cells.size)) if start < 0 else 0
-            high = min(cells.target.shape[axis], (plane.shape[axis] - start) // cells.size)
-            if high - low < 1:
-                return None
-            starts.append(start)
-            parts.append(slice(low, high))
-        view = plane[
-            tuple(slice(s + p.start * cells.size, s + p.stop * cells.size) for s, p in zip(starts, parts, strict=True))
-        ]
-        level = self._mean(view)
-        floor = level * np.float32(self._floor[1]) + np.float32(self._floor[0])
-        energy = self._mean(band_energy(view)) - np.maximum(floor, 0)
-        return _Moved((parts[0], parts[1]), view, level - np.float32(place.sky_adu), energy)
-
-    def _mean(self, view: Plane) -> NDArray[np.float32]:
-        """Return the cell means; halving twice is OpenCV's fast path."""
-        for _ in range(self.cells.size.bit_length() - 1):
-            view = np.asarray(cv2.resize(view, (view.shape[1] // 2, view.shape[0] // 2), interpolation=cv2.INTER_AREA))
-        return view
-
-    def _patches(self, contrast: NDArray[np.float32], inner: NDArray[np.float32], moved: _Moved) -> NDArray[np.float32]:
+    def _patches(self, contrast: Map, moved: Moved) -> Map:
         """Return contrast per patch over the template's squared brightness; nan where hardly covered."""
-        cells, (rows, columns) = self.cells, moved.cells
-        weight = cells.to_rows[:, rows] @ inner @ cells.to_columns[columns]
-        total = cells.to_rows[:, rows] @ (contrast * inner) @ cells.to_columns[columns]
-        full = self._full_weight
+        cells, full = self.cells, self._full_weight
+        weight = cells.to_rows @ (cells.inner * moved.mask) @ cells.to_columns
+        total = cells.to_rows @ (contrast * cells.inner) @ cells.to_columns
         level = max(_weighted(self.template.light, cells.target), 1e-9)
-        with np.errstate(invalid="ignore", divide="ignore"):
-            value = total / weight / np.float32(level**2)
-        return np.where((weight > 0.5 * full) & (full > 0.1 * full.max()), value, np.float32(np.nan))
+        known = (weight > 0.5 * full) & (full > 0.1 * full.max())
+        return np.where(known, total / np.where(known, weight, 1) / np.float32(level**2), np.float32(np.nan))
 
-    def _misfit(self, moved: _Moved, expected: NDArray[np.float32], ratio: float) -> tuple[float, float]:
-        cells, (rows, columns) = self.cells, moved.cells
-        squared = (moved.light / np.float32(ratio) - expected) ** 2
-        covered = np.maximum(cells.to_rows[:, rows].sum(axis=1)[:, None] * cells.to_columns[columns].sum(axis=0), 1e-6)
-        local = cells.to_rows[:, rows] @ squared @ cells.to_columns[columns] / covered
-        local[covered < 0.3 * covered.max()] = 0
-        contrast = self.template.contrast
-        return float(np.sqrt(squared.mean())) / contrast, float(np.sqrt(local.max())) / contrast
+    def _misfit(self, squared: Map, moved: Moved) -> tuple[Map, Map]:
+        """Return the root mean square misfit over all covered cells and over the worst patch, (K,) each."""
+        cells = self.cells
+        covered = (moved.rows @ cells.to_rows.T)[:, :, None] * (moved.columns @ cells.to_columns)[:, None, :]
+        local = cells.to_rows @ squared @ cells.to_columns / np.maximum(covered, 1e-6)
+        local[covered < 0.3 * covered.max((1, 2), keepdims=True)] = 0
+        mean = squared.sum((1, 2)) / np.maximum(moved.rows.sum(1) * moved.columns.sum(1), 1)
+        return np.sqrt(mean) / self.template.contrast, np.sqrt(local.max((1, 2))) / self.template.contrast
 
-    def _clipped(self, part: NDArray[Any]) -> float:
-        """Return the fraction of the target at full scale."""
-        return min(1.0, area_at_full_scale(part, self._full_scale) / self._area_px)
-
-    def _row_jump(self, part: NDArray[Any]) -> float:
-        if not hasattr(self._threads, "change"):
-            self._threads.change = np.empty(self._frame_size, part.dtype)
-        return row_jump(part, self._step, self._threads.change)
-
-    def _box(self, place: Place, shape: tuple[int, ...]) -> tuple[slice, slice]:
-        target, shift = self._scouting.target, self._shift_px(place)
+    def _part(self, frame: NDArray[Any], shift_px: NDArray[np.float64]) -> NDArray[Any]:
+        """Return the part of a frame that a disc covers; of a surface, all of it."""
+        target = self._scouting.target
+        if target.kind != "disc":
+            return frame
         ranges = []
         for axis in (0, 1):
-            low = target.centre_px[axis] - target.radius_px + shift[axis]
-            high = target.centre_px[axis] + target.radius_px + shift[axis] + 1
-            ranges.append(slice(int(np.clip(low, 0, shape[axis])), int(np.clip(high, 0, shape[axis]))))
-        return ranges[0], ranges[1]
+            low = target.centre_px[axis] - target.radius_px + shift_px[axis]
+            high = target.centre_px[axis] + target.radius_px + shift_px[axis] + 1
+            ranges.append(slice(int(np.clip(low, 0, frame.shape[axis])), int(np.clip(high, 0, frame.shape[axis]))))
+        return frame[ranges[0], ranges[1]]
+
+    def _buffer(self, count: int) -> Plane:
+        """Return this thread's buffer for planes."""
+        held: Plane | None = getattr(self._threads, "planes", None)
+        if held is None or len(held) < count:
+            held = self._threads.planes = np.empty((count, *self._scouting.binning.fine_shape), np.float32)
+        return held[:count]
 
 
-def _weighted(values: NDArray[np.float32], weight: NDArray[np.float32]) -> float:
+def _sums(values: Map, weight: Map) -> Map:
+    """Return the weighted sums over cells, (K,)."""
+    return np.asarray(values.reshape(len(values), -1) @ weight.ravel())
+
+
+def _weighted(values: Map, weight: Map) -> float:
     total = float(weight.sum())
     return float((values * weight).sum()) / total if total > 0 else 0.0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -48,6 +49,9 @@ class Tracker(Protocol):
     def locate(self, plane: Plane, index: int) -> Place:
         """Return the target's displacement from the anchor, in tracking pixels."""
 
+    def locate_all(self, planes: Plane, indices: Sequence[int]) -> list[Place]:
+        """Return the same for several planes (K, h, w)."""
+
 
 class DiscTracker:
     """Centroid of the light above a threshold; where the border cuts the disc, a least-squares fit of the template.
@@ -60,8 +64,9 @@ class DiscTracker:
         self._template = np.clip(template - sky_adu, 0, None).astype(np.float32)
         self._level, self._noise, self._radius = level_adu, noise_adu, radius
         self._rows, self._columns = (np.arange(n, dtype=np.float32) for n in template.shape)
-        self._area = max(1, int(np.count_nonzero(self._template > _CLIP_LEVEL * self._lit_mean(self._template))))
-        self._centre = self._centroid(self._template, _CLIP_LEVEL * level_adu)
+        lit = float(self._lit_means(self._template[None])[0])
+        self._area = max(1, int(np.count_nonzero(self._template > _CLIP_LEVEL * lit)))
+        self._centre = _centroids(np.maximum(self._template - np.float32(_CLIP_LEVEL * level_adu), 0)[None])[0]
         shape = [scipy.fft.next_fast_len(2 * n) for n in template.shape]
         self._padded = (shape[0], shape[1])
         self._spectrum: NDArray[np.complex64] = np.conj(scipy.fft.rfft2(self._template, self._padded))
@@ -71,62 +76,82 @@ class DiscTracker:
 
     def locate(self, plane: Plane, index: int) -> Place:
         """Return the disc's displacement from the template; `LOST` where nothing of its kind is lit."""
-        sky = self._sky(plane)
-        above = plane - np.float32(sky)
-        seen = self._lit_mean(above)
-        if seen < max(_LEAST_LIGHT * self._level, 5 * self._noise):
-            return LOST
-        threshold = _CLIP_LEVEL * seen
-        row, column = self._centroid(above, threshold)
-        row, column = self._centroid(self._window(above, row, column), threshold)
-        if not np.isfinite(row):
-            return LOST
-        place = (row - self._centre[0], column - self._centre[1])
-        if self._cut_by_border(above, threshold):
-            place = self._fit(above * np.float32(self._level / max(seen, 1e-6)))
-        share = int(np.count_nonzero(above > threshold)) / self._area
-        return Place(place[0], place[1], float(share), float(seen / self._noise), sky)
+        return self.locate_all(plane[None], [index])[0]
 
-    def _sky(self, plane: Plane) -> float:
-        border = np.concatenate([plane[0], plane[-1], plane[1:-1, 0], plane[1:-1, -1]])
-        half = border.size // 2
+    def locate_all(self, planes: Plane, indices: Sequence[int]) -> list[Place]:
+        """Return the disc's displacement in each plane (K, h, w)."""
+        sky = self._skies(planes)
+        above = planes - sky[:, None, None]
+        seen = self._lit_means(above)
+        threshold = (_CLIP_LEVEL * seen).astype(np.float32)[:, None, None]
+        excess = np.maximum(above - threshold, 0)
+        centre = _centroids(excess, *self._near(_centroids(excess)))
+        bright = seen >= max(_LEAST_LIGHT * self._level, 5 * self._noise)
+        shares = np.count_nonzero(excess, axis=(1, 2)) / self._area
+        cut = _lit_on_border(excess) > 2
+        places = []
+        for k in range(len(planes)):
+            if not bright[k] or not np.isfinite(centre[k, 0]):
+                places.append(LOST)
+                continue
+            row, column = centre[k] - self._centre
+            if cut[k]:
+                row, column = self._fit(above[k] * np.float32(self._level / max(float(seen[k]), 1e-6)))
+            significance = float(seen[k] / self._noise)
+            places.append(Place(float(row), float(column), float(shares[k]), significance, float(sky[k])))
+        return places
+
+    def _skies(self, planes: Plane) -> NDArray[np.float32]:
+        edges = (planes[:, 0], planes[:, -1], planes[:, 1:-1, 0], planes[:, 1:-1, -1])
+        border = np.concatenate(edges, axis=1)
+        half = border.shape[1] // 2
         # A large disc may cover half of the border; the lower quartile is then still sky.
-        rank = half // 2 if self._radius > min(plane.shape) / 3 else half
-        return float(np.partition(border, rank)[rank])
+        rank = half // 2 if self._radius > min(planes.shape[1:]) / 3 else half
+        return np.asarray(np.partition(border, rank, axis=1)[:, rank])
 
-    def _lit_mean(self, above: Plane) -> float:
-        """Return the level of what is lit in this frame: the mean over half of its robust maximum."""
-        top = float(cv2.minMaxLoc(cv2.blur(above, (3, 3)))[1])
-        bright = above[above > 0.5 * top]
-        return float(bright.mean()) if bright.size else 0.0
+    def _lit_means(self, above: Plane) -> NDArray[np.float64]:
+        """Return the level of what is lit in each frame: the mean over half of its robust maximum."""
+        tops = np.array([cv2.minMaxLoc(cv2.blur(plane, (3, 3)))[1] for plane in above], np.float32)
+        bright = above > 0.5 * tops[:, None, None]
+        total = np.where(bright, above, 0).sum(axis=(1, 2), dtype=np.float64)
+        return np.asarray(total / np.maximum(np.count_nonzero(bright, axis=(1, 2)), 1))
 
-    def _window(self, above: Plane, row: float, column: float) -> Plane:
-        """Keep what lies within the disc's reach of a first centroid: moons and ghosts further out do not count."""
-        if not np.isfinite(row):
-            return above
+    def _near(self, centres: NDArray[np.float64]) -> tuple[Plane, Plane]:
+        """Mark the rows (K, h) and columns (K, w) within the disc's reach of a first centroid.
+
+        Moons and ghosts further out do not count. Without a centroid all are marked.
+        """
         reach = 1.35 * self._radius + 3
-        near = np.zeros_like(above)
-        top, left = max(0, int(row - reach)), max(0, int(column - reach))
-        part = np.s_[top : int(row + reach) + 2, left : int(column + reach) + 2]
-        near[part] = above[part]
-        return near
-
-    def _centroid(self, above: Plane, threshold: float) -> tuple[float, float]:
-        excess = np.maximum(above - np.float32(threshold), 0)
-        down, across = excess.sum(axis=1), excess.sum(axis=0)
-        total = float(down.sum())
-        if total <= 0:
-            return float("nan"), float("nan")
-        return float(down @ self._rows / total), float(across @ self._columns / total)
-
-    def _cut_by_border(self, above: Plane, threshold: float) -> bool:
-        lit = sum(int(np.count_nonzero(edge > threshold)) for edge in (above[0], above[-1], above[:, 0], above[:, -1]))
-        return lit > 2
+        marks = []
+        for axis, line in enumerate((self._rows, self._columns)):
+            centre = centres[:, axis, None]
+            near = (line >= np.floor(centre - reach)) & (line < np.floor(centre + reach) + 2)
+            marks.append((near | ~np.isfinite(centre)).astype(np.float32))
+        return marks[0], marks[1]
 
     def _fit(self, above: Plane) -> tuple[float, float]:
         cross = scipy.fft.irfft2(scipy.fft.rfft2(above, self._padded) * self._spectrum, self._padded)
         row, column, _ = peak_position(2 * cross - self._expected)
         return row, column
+
+
+def _centroids(excess: Plane, rows: Plane | None = None, columns: Plane | None = None) -> NDArray[np.float64]:
+    """Return row and column (K, 2) of the light in planes (K, h, w), in marked rows and columns only; nan without."""
+    count, height, width = excess.shape
+    rows = np.ones((count, height), np.float32) if rows is None else rows
+    columns = np.ones((count, width), np.float32) if columns is None else columns
+    down = (excess @ columns[:, :, None])[:, :, 0] * rows
+    across = (rows[:, None, :] @ excess)[:, 0] * columns
+    total = down.sum(axis=1, dtype=np.float64)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        sums = np.stack([down @ np.arange(height, dtype=np.float64), across @ np.arange(width, dtype=np.float64)], 1)
+        return np.asarray(np.where(total[:, None] > 0, sums / total[:, None], np.nan))
+
+
+def _lit_on_border(excess: Plane) -> NDArray[np.intp]:
+    """Return how many pixels of each plane's border are lit, (K,)."""
+    edges = (excess[:, 0], excess[:, -1], excess[:, :, 0], excess[:, :, -1])
+    return np.asarray(np.sum([np.count_nonzero(edge, axis=1) for edge in edges], axis=0))
 
 
 class SurfaceTracker:
@@ -151,7 +176,7 @@ class SurfaceTracker:
         self._size = (scipy.fft.next_fast_len(shape[0], real=True), scipy.fft.next_fast_len(shape[1], real=True))
         self._filter = _band(self._size) / _mean_amplitude([self._transform(key) for key in keys], self._size)
         self._spectra = [np.conj(self._transform(key) * self._filter) for key in keys]
-        self._norms = [_norm(spectrum) for spectrum in self._spectra]
+        self._norms = _norms(np.array(self._spectra))
 
     def with_prediction(self, position: tuple[float, float]) -> SurfaceTracker:
         """Return the same tracker, expecting the target near `position` whatever the frame's index."""
@@ -160,36 +185,55 @@ class SurfaceTracker:
         return other
 
     def locate(self, plane: Plane, index: int) -> Place:
-        """Return the surface's displacement from the anchor; the likeliest key is tried first, then the others."""
-        spectrum = self._transform(plane) * self._filter
-        norm = _norm(spectrum)
-        if not norm > 0:
-            return LOST
-        expected = [np.interp(index, self._times, self._predicted[:, axis]) for axis in (0, 1)]
-        best = LOST
-        for key in np.argsort(np.hypot(*(self._offsets - expected).T), kind="stable"):
-            place = self._against(spectrum, norm, int(key))
-            best = max(best, place, key=lambda found: found.quality)
-            if best.significance > 10 and best.quality > 0.3:
+        """Return the surface's displacement from the anchor."""
+        return self.locate_all(plane[None], [index])[0]
+
+    def locate_all(self, planes: Plane, indices: Sequence[int]) -> list[Place]:
+        """Return the surface's displacement in each plane (K, h, w).
+
+        The likeliest key is tried first; the others where that one does not convince.
+        """
+        spectra = self._transform(planes) * self._filter
+        norms = _norms(spectra)
+        expected = np.stack([np.interp(indices, self._times, self._predicted[:, axis]) for axis in (0, 1)], 1)
+        distance = np.hypot(*(self._offsets[None] - expected[:, None]).transpose(2, 0, 1))
+        order = np.argsort(distance, axis=1, kind="stable")
+        best = [LOST] * len(planes)
+        undecided = np.flatnonzero(norms > 0)
+        for choice in order.T:
+            for key in np.unique(choice[undecided]):
+                members = undecided[choice[undecided] == key]
+                found = self._against(spectra[members], norms[members], int(key))
+                for k, place in zip(members, found, strict=True):
+                    best[k] = max(best[k], place, key=lambda one: one.quality)
+            undecided = np.array([k for k in undecided if not _convinces(best[k])], dtype=int)
+            if not undecided.size:
                 break
         return best
 
-    def _transform(self, plane: Plane) -> NDArray[np.complex64]:
-        level = cv2.mean(plane)[0]
-        windowed = (plane - np.float32(level)) * self._window
-        spectrum: NDArray[np.complex64] = scipy.fft.rfft2(windowed, self._size)
-        return spectrum
+    def _transform(self, planes: Plane) -> NDArray[np.complex64]:
+        """Return the spectra of windowed planes (..., h, w)."""
+        windowed = (planes - planes.mean(axis=(-2, -1), keepdims=True)) * self._window
+        spectra: NDArray[np.complex64] = scipy.fft.rfft2(windowed, self._size)
+        return spectra
 
-    def _against(self, spectrum: NDArray[np.complex64], norm: float, key: int) -> Place:
-        surface: Plane = scipy.fft.irfft2(spectrum * self._spectra[key], self._size)
-        row, column, peak = peak_position(surface)
-        # The band passes no constant term, so the root mean square is the standard deviation.
-        spread = float(cv2.norm(surface)) / np.sqrt(surface.size)
-        overlap = max(0.1, 1 - abs(row) / self._shape[0]) * max(0.1, 1 - abs(column) / self._shape[1])
-        norms = norm * self._norms[key]
-        quality = peak * surface.size / norms / overlap if norms > 0 else 0.0
-        offset = self._offsets[key]
-        return Place(float(row + offset[0]), float(column + offset[1]), float(quality), peak / (spread + 1e-30))
+    def _against(self, spectra: NDArray[np.complex64], norms: NDArray[np.float64], key: int) -> list[Place]:
+        surfaces: Plane = scipy.fft.irfft2(spectra * self._spectra[key], self._size)
+        offset, places = self._offsets[key], []
+        for surface, norm in zip(surfaces, norms * self._norms[key], strict=True):
+            row, column, peak = peak_position(surface)
+            # The band passes no constant term, so the root mean square is the standard deviation.
+            spread = float(cv2.norm(surface)) / np.sqrt(surface.size)
+            overlap = max(0.1, 1 - abs(row) / self._shape[0]) * max(0.1, 1 - abs(column) / self._shape[1])
+            quality = peak * surface.size / norm / overlap if norm > 0 else 0.0
+            places.append(
+                Place(float(row + offset[0]), float(column + offset[1]), float(quality), peak / (spread + 1e-30))
+            )
+        return places
+
+
+def _convinces(place: Place) -> bool:
+    return place.significance > 10 and place.quality > 0.3
 
 
 def peak_position(surface: Plane) -> tuple[float, float, float]:
@@ -237,8 +281,10 @@ def _mean_amplitude(spectra: list[NDArray[np.complex64]], size: tuple[int, int])
     return np.asarray(amplitude + 1e-3 * amplitude.max() + 1e-30, dtype=np.float32)
 
 
-def _norm(spectrum: NDArray[np.complex64]) -> float:
-    """Return the root of the energy of the real image behind a half spectrum."""
-    twice = float(np.vdot(spectrum, spectrum).real)
-    once = float(np.vdot(spectrum[:, 0], spectrum[:, 0]).real)
-    return float(np.sqrt(max(2 * twice - once, 0.0)))
+def _norms(spectra: NDArray[np.complex64]) -> NDArray[np.float64]:
+    """Return the root of the energy of the real images behind half spectra (K, h, w)."""
+    parts = spectra.view(np.float32)
+    flat = parts.reshape(len(parts), 1, -1)
+    twice = (flat @ flat.transpose(0, 2, 1))[:, 0, 0].astype(np.float64)
+    once = (np.abs(spectra[:, :, 0]) ** 2).sum(axis=1, dtype=np.float64)
+    return np.asarray(np.sqrt(np.maximum(2 * twice - once, 0.0)))
