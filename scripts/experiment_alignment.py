@@ -94,14 +94,16 @@ def designs() -> dict[str, Callable[[], Any]]:
             for key, value in before.items():
                 setattr(homes.get(key, alignment_stage), key, value)
 
-    def schedule(*passes: tuple[int, int]) -> dict[str, Any]:
-        return {"SCHEDULES": alignment_stage.SCHEDULES | {"full": passes}}
+    def passes(*made: tuple[int, int], more: int = 0) -> dict[str, Any]:
+        return {"EFFORTS": alignment_stage.EFFORTS | {"full": alignment_stage.Effort(made, more)}}
 
     return {
         "global shift only": lambda: changed(FIELD_RMS_PX=1e-3),
-        "quick: two coarse passes": lambda: changed(**schedule(*alignment_stage.SCHEDULES["quick"])),
-        "default: one coarse, two fine": lambda: changed(),
-        "two coarse, two fine": lambda: changed(**schedule((2, 3), (2, 3), (1, 2), (1, 2))),
+        "quick: two coarse passes": lambda: changed(**passes(*alignment_stage.EFFORTS["quick"].passes)),
+        "default: fine passes until settled": lambda: changed(),
+        "one coarse, one fine": lambda: changed(**passes((2, 1), (1, 1))),
+        "two coarse, two fine of two steps": lambda: changed(**passes((2, 3), (2, 3), (1, 2), (1, 2))),
+        "always four more fine passes": lambda: changed(**passes((2, 1), (1, 1), more=4), SETTLED=0.0),
         "prior 1.2 px": lambda: changed(FIELD_RMS_PX=1.2),
         "prior 4 px": lambda: changed(FIELD_RMS_PX=4.0),
         "residual counted as white": lambda: changed(CORRELATED_NOISE=1.0),

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from stacker.alignment.joining import join_halves
 from stacker.alignment.level import level_of, shrink
@@ -26,8 +28,8 @@ FIELD_RMS_PX = 2.4
 """Prior size of the local displacements, one axis; any between 1 and 3 serves (experiment_alignment.py)."""
 DEFAULT_CUTOFF_CYC_PER_PX = 1 / 3
 """Used for scaling the rings where the optics are not known: a well-sampled capture."""
-SCHEDULES = {"full": ((2, 2), (1, 2), (1, 1)), "quick": ((2, 3), (2, 2))}
-"""Passes as (binning in units of the fine level, Gauss-Newton steps)."""
+SETTLED = 0.1
+"""A pass that moves the points of the frames by less, in resolution elements (rms), is the last."""
 MODES = 200
 SOFTNESS = 0.75
 """Power of a frame's merit in the mean. Detail shown g times as strongly at equal noise deserves the weight g, the root
@@ -35,6 +37,19 @@ of the merit; the reference needs the calm. Between them the stack has 3 % less 
 SMALLEST_BENT_PX = 22.0
 """A disc less across is left where the tracking put it: the error of a field, or of a shift by its few pixels against
 a reference, is larger than what it takes away (12, 16 and 20 px: 5 % less error without, 28 px: 1 % more)."""
+
+
+@dataclass(frozen=True)
+class Effort:
+    """How many passes are made; many of one step are worth more than few of several: each renews the reference."""
+
+    passes: tuple[tuple[int, int], ...]
+    """(binning in units of the fine level, Gauss-Newton steps), made always."""
+    more: int = 0
+    """Passes like the last one that may follow until the fields have settled: rough air wants them."""
+
+
+EFFORTS = {"full": Effort(((2, 1), (1, 1)), 4), "quick": Effort(((2, 1), (2, 1)))}
 
 
 def fine_binning(region: Region, cutoff_cyc_per_px: float) -> int:
@@ -60,7 +75,7 @@ def align(
     half's geometry is laid onto the first's and the common mean warp, weighted by the frames' quality, is taken out.
     `progress(done, total)` counts frames over all passes. The result does not depend on `workers`.
     """
-    effort = (settings or AlignmentSettings()).effort
+    effort = EFFORTS[(settings or AlignmentSettings()).effort]
     frames, half = choose_frames(ranking, keep)
     usable = np.flatnonzero(ranking.usable)
     defects = find_defects(capture, usable.tolist(), ranking.coarse_shift_px)
@@ -68,7 +83,7 @@ def align(
     known = capture.circumstances.cutoff_cyc_per_px()
     cutoff = known or DEFAULT_CUTOFF_CYC_PER_PX
     fine = fine_binning(region, cutoff)
-    schedule = [(fine * factor, steps) for factor, steps in SCHEDULES[effort]]
+    schedule = [(fine * factor, steps) for factor, steps in effort.passes]
     step_px = 24.0 if min(region.tile_shape) >= 96 else max(min(region.tile_shape) / 5, 6.0)
     modes = turbulence_modes(region.tile_shape, step_px, FIELD_RMS_PX, MODES)
     binnings = {binning for binning, _ in schedule}
@@ -92,17 +107,29 @@ def align(
     coarse = ranking.coarse_shift_px[frames]
     scale = np.median(brightness) / np.maximum(brightness, 1e-3 * np.median(brightness))
     source = PlaneSource(capture, DefectRepair(defects, capture.mosaic), region, frames, coarse, scale, workers)
-    total = len(frames) * (len(schedule) + 1)
 
     def tell(number: int) -> Callable[[int, int], None] | None:
+        total = len(frames) * (max(number, len(effort.passes)) + 1)
         return (lambda done, _: progress(number * len(frames) + done, total)) if progress else None
 
     first_pass(source, state, plan, schedule[0][0], tell(0))
+    schedule += [schedule[-1]] * effort.more
     for number, (binning, steps) in enumerate(schedule):
         following = schedule[min(number + 1, len(schedule) - 1)][0]
+        before = state.coefficients.copy()
         next_pass(source, state, plan, binning, following, steps, tell(number + 1))
+        if number + 1 >= len(effort.passes) and _moved_px(before, state, plan) < SETTLED / cutoff:
+            break
     bent = ranking.target.kind == "surface" or 2 * ranking.target.radius_px >= SMALLEST_BENT_PX
     return _conclude(state, plan, schedule[-1][0], source, step_px, bent)
+
+
+def _moved_px(before: NDArray[np.float64], state: State, plan: Plan) -> float:
+    """Return by how much the local fields of a few frames differ from those before, rms px an axis."""
+    level = plan.levels[max(plan.levels)]
+    sample = np.linspace(0, len(before) - 1, min(len(before), 20)).astype(int)
+    moves = [level.displacement(state.modes, state.coefficients[k] - before[k]) for k in sample]
+    return float(np.sqrt(np.mean([part.var() for move in moves for part in move])))
 
 
 def _conclude(state: State, plan: Plan, binning: int, source: PlaneSource, step_px: float, bent: bool) -> Alignment:

@@ -158,9 +158,13 @@ class Sampling:
 
     frames: int
 
+    def takes(self, order: int) -> bool:
+        """Whether a frame is of the sample."""
+        return order % max(1, self.frames // SAMPLE) == 0
+
     def __call__(self, order: int, image: Array, level: Level, rings: Rings) -> NDArray[np.float64] | None:
         """Return the ring power of a dewarped frame if it is one of the sample."""
-        if order % max(1, self.frames // SAMPLE):
+        if not self.takes(order):
             return None
         return rings.sum(power(spectrum(image, level.window)))
 
@@ -184,16 +188,20 @@ def _sight(cut: Cut, at: Level, modes: Modes, coefficients: NDArray[np.float64])
 
 
 def first_pass(source: PlaneSource, state: State, plan: Plan, binning: int, progress: Progress | None) -> None:
-    """Build the first reference of each half from its sharpest quarter, coarsely shifted only."""
+    """Build the first reference of each half from its sharpest quarter, coarsely shifted only.
+
+    What blur and noise leave of it in each class is measured on a sample of the frames.
+    """
     level, rings = plan.levels[binning], plan.rings(binning)
-    sampled = Sampling(len(state.half))
+    weight, sampled = state.reference_weight(0.25), Sampling(len(state.half))
+    wanted = [order for order in range(len(weight)) if weight[order] > 0 or sampled.takes(order)]
 
     def look(cut: Cut) -> Sight:
         start = state.coefficients[cut.order]
         image, inside = _sight(cut, level, state.modes, start)
         return Sight(cut.order, start, 0.0, 1.0, image, inside, sampled(cut.order, image, level, rings))
 
-    _gather(source.each(look, progress), state, state.reference_weight(0.25), plan, binning, source.workers, True)
+    _gather(source.each(look, progress, wanted), state, weight, plan, binning, source.workers, True)
 
 
 def next_pass(

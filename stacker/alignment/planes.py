@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
@@ -64,21 +64,24 @@ class PlaneSource:
         return Cut(order, self.region.cut(plane, offset), coarse - offset, inside)
 
     def each(
-        self, work: Callable[[Cut], Result], progress: Callable[[int, int], None] | None = None
+        self,
+        work: Callable[[Cut], Result],
+        progress: Callable[[int, int], None] | None = None,
+        orders: Sequence[int] | None = None,
     ) -> Iterator[Result]:
-        """Yield `work(cut)` for every used frame, in order."""
-        orders = range(len(self.frames))
+        """Yield `work(cut)` for every used frame, or for the places `orders` (rising) among them, in order."""
+        chosen = range(len(self.frames)) if orders is None else orders
         if self.capture.is_sequential:
-            frames = (frame for _, frame in self.capture.read(self.frames.tolist()))
-            reading = zip(orders, frames, strict=True)
+            frames = (frame for _, frame in self.capture.read(self.frames[list(chosen)].tolist()))
+            reading = zip(chosen, frames, strict=True)
             results = ordered_map(lambda pair: work(self.cut(*pair)), reading, self.workers)
         else:
             # Each thread reads what it works on.
-            results = ordered_map(lambda order: work(self.cut(order, self._frame(order))), orders, self.workers)
-        for done, result in enumerate(results, start=1):
+            results = ordered_map(lambda order: work(self.cut(order, self._frame(order))), chosen, self.workers)
+        for order, result in zip(chosen, results, strict=True):
             yield result
             if progress:
-                progress(done, len(self.frames))
+                progress(order + 1, len(self.frames))
 
     def _frame(self, order: int) -> Frame:
         return self.capture.get_frame(int(self.frames[order]))
