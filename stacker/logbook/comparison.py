@@ -38,6 +38,8 @@ ALPHA = 0.05
 ALL_PAIRS = 12
 """With more groups, each is compared with the one of most runs only."""
 MOST_GROUPS = 200
+LEAST_POWER = 2.0
+"""Where even such a ratio would not have been seen, nothing is said about a difference."""
 
 
 class _Found(NamedTuple):
@@ -222,6 +224,8 @@ def _told(
         value, seen = float(np.exp(value)), float(np.exp(seen))
         error = value * error
     verdict = _verdict(figure, found, of_many, alpha)
+    if verdict == NO_DIFFERENCE and figure.relative and not seen < LEAST_POWER:
+        verdict = CANNOT_TELL
     told = Difference(found.one, found.other, value, error, found.chance, of_many, seen, verdict, "")
     return replace(told, sentence=sentence_of(figure, told, labels))
 

@@ -14,7 +14,7 @@ def sentence_of(figure: Figure, found: Difference, labels: Sequence[str]) -> str
     """Return one sentence on one group against another."""
     one, other = labels[found.one], labels[found.other]
     if found.verdict == CANNOT_TELL:
-        return f"{figure.words}: {one} against {other} cannot be told, {_why_not(found)}"
+        return f"{figure.words}: {one} against {other} cannot be told; {_why_not(figure, found)}"
     if found.verdict == NO_DIFFERENCE:
         return (
             f"{figure.words}: no difference between {one} and {other} ({_size(figure, found)}; {_limit(figure, found)})"
@@ -22,9 +22,11 @@ def sentence_of(figure: Figure, found: Difference, labels: Sequence[str]) -> str
     return f"{figure.words}: {one} is {_comparative(figure, found)} than {other} ({_size(figure, found)})"
 
 
-def _why_not(found: Difference) -> str:
+def _why_not(figure: Figure, found: Difference) -> str:
     if not np.isfinite(found.value):
         return "they share no target, filter and night"
+    if np.isfinite(found.chance):
+        return f"too few runs or too large errors: {_limit(figure, found)}"
     return "there is no error bar and too few runs to see the scatter"
 
 
@@ -43,5 +45,5 @@ def _size(figure: Figure, found: Difference) -> str:
 
 def _limit(figure: Figure, found: Difference) -> str:
     if figure.relative:
-        return f"a ratio of {found.detectable:.3g} would have been seen"
+        return f"ratios above {found.detectable:.3g} would have been seen"
     return f"{found.detectable:.3g} {figure.unit} would have been seen".replace("  ", " ")

@@ -118,6 +118,21 @@ FIGURES: tuple[Figure, ...] = (
 )
 """Seeing is compared as measured, not as it would be in the zenith: the telescopes saw through it as it was."""
 
+COMPARED_NAMES = (
+    "resolution_arcsec",
+    "resolution_over_diffraction",
+    "r0_mm",
+    "seeing_arcsec",
+    "snr",
+    "information_bits",
+    "image_motion_px_rms",
+    "scale_arcsec_per_px",
+    "disc_radius_px",
+    "north_angle_deg",
+    "limb_overshoot_percent",
+)
+"""Keys of metrics.json that a comparison and its pictures need."""
+
 
 def on_scale(figure: Figure, fair: Fairness) -> tuple[float, float]:
     """Return a figure and its whole error on the scale on which it is compared: the logarithm where relative.

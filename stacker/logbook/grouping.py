@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import fields
 from functools import lru_cache
@@ -48,16 +49,22 @@ def value_of(run: LoggedRun, name: str) -> str | None:
 
 def grouped(runs: Sequence[LoggedRun], by: str) -> dict[str, list[LoggedRun]]:
     """Return the runs of each value of `by`, in order of value; by run, in the order given."""
+    if by == "run":
+        return {label: [run] for label, run in zip(_names(runs), runs, strict=True)}
     found: dict[str, list[LoggedRun]] = {}
     for run in runs:
         found.setdefault(_label(run, by), []).append(run)
-    return found if by == "run" else dict(sorted(found.items(), key=lambda item: _in_order(item[0])))
+    return dict(sorted(found.items(), key=lambda item: _in_order(item[0])))
+
+
+def _names(runs: Sequence[LoggedRun]) -> list[str]:
+    """Return the names of run folders, with the id where two are alike."""
+    often = Counter(run.folder.name for run in runs)
+    return [run.folder.name if often[run.folder.name] == 1 else f"{run.folder.name} {run.id[:8]}" for run in runs]
 
 
 def _label(run: LoggedRun, by: str) -> str:
     told = value_of(run, by)
-    if by == "run":
-        return run.id[:8]
     if told is None:
         return f"{by} not known"
     return f"{by} {told}" if is_setting(by) else told

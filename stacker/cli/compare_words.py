@@ -1,0 +1,89 @@
+"""A comparison in words: tables of groups and of runs, then what differs and what does not."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from math import isfinite
+from typing import TYPE_CHECKING
+
+from stacker.cli.log_words import table, with_error
+from stacker.logbook.comparison_record import CANNOT_TELL, NO_DIFFERENCE
+
+if TYPE_CHECKING:
+    from stacker.logbook.comparison_record import Comparison, Row
+    from stacker.logbook.fairness import Fairness
+
+_MOST_RUNS = 24
+_MOST_GROUPS = 6
+_MARGIN = "  "
+
+
+def comparison_words(told: Comparison) -> list[str]:
+    """Return the lines that a person wants to read."""
+    runs = sum(len(group.runs) for group in told.groups)
+    lines = [f"{runs} runs compared by {told.by}", "", *_groups(told)]
+    if runs <= _MOST_RUNS:
+        lines += ["", "each run against its telescope's limit and against the air of its night:", *_limits(told)]
+    lines += ["", *_verdicts(told)]
+    lines += [f"note: {note}" for note in told.notes]
+    return lines
+
+
+def _groups(told: Comparison) -> list[str]:
+    """Return the means of the groups: a column a group, or a row a group where there are many."""
+    titles = [f"{row.figure.words} {row.figure.unit}".strip() for row in told.rows]
+    cells = [[with_error(mean) for mean in row.means] for row in told.rows]
+    labels = [f"{group.label} ({len(group.runs)})" for group in told.groups]
+    if len(labels) <= _MOST_GROUPS:
+        return table([["", *labels], *([title, *row] for title, row in zip(titles, cells, strict=True))])
+    keys = [str(number) for number in range(1, len(titles) + 1)]
+    rows = [[label, *(column[index] for column in cells)] for index, label in enumerate(labels)]
+    return [*table([["", *keys], *rows]), *(f"{key}: {title}" for key, title in zip(keys, titles, strict=True))]
+
+
+def _limits(told: Comparison) -> list[str]:
+    titles = ("run", "telescope", "night", 'lambda/D "', 'seeing "', 'expected "', 'reached "', "x limit", "x expected")
+    return [_MARGIN + line for line in table([titles, *(_limit(fair) for fair in told.fairness)])]
+
+
+def _limit(fair: Fairness) -> tuple[str, ...]:
+    return (
+        fair.run.id[:8],
+        fair.run.telescope or "-",
+        fair.run.night or "-",
+        _number(fair.diffraction_arcsec),
+        _number(fair.seeing_arcsec),
+        _number(fair.expected_arcsec),
+        with_error(fair.resolution_arcsec),
+        with_error(fair.over_diffraction),
+        with_error(fair.over_expected),
+    )
+
+
+def _number(value: float | None) -> str:
+    return "-" if value is None or not isfinite(value) else f"{value:.2f}"
+
+
+def _verdicts(told: Comparison) -> Iterator[str]:
+    """Yield what differs, what does not and what cannot be told."""
+    found = [difference for row in told.rows for difference in row.differences]
+    differ = [one.sentence for one in found if one.verdict not in (NO_DIFFERENCE, CANNOT_TELL)]
+    yield f"differs by more than its error ({len(differ)} of {told.looked_at} differences looked at):"
+    yield from (_MARGIN + sentence for sentence in differ or ["nothing"])
+    for title, verdict in (("no difference:", NO_DIFFERENCE), ("cannot be told:", CANNOT_TELL)):
+        sentences = [one.sentence for one in found if one.verdict == verdict]
+        if sentences:
+            yield title
+            yield from (_MARGIN + sentence for sentence in sentences)
+    yield from _orders(told)
+
+
+def _orders(told: Comparison) -> Iterator[str]:
+    """Yield the groups in order for each figure that ranks more than two."""
+    for row in told.rows:
+        if len(row.order) > 2 and row.figure.better and _any_differs(row):
+            yield f"{row.figure.words}, best first: {', '.join(told.groups[index].label for index in row.order)}"
+
+
+def _any_differs(row: Row) -> bool:
+    return any(found.verdict not in (NO_DIFFERENCE, CANNOT_TELL) for found in row.differences)
