@@ -49,8 +49,8 @@ def measure_rotation(
 
     The turn is the ephemeris' (Archinal et al. 2018, Celest. Mech. Dyn. Astron. 130:22); its way at the disc's middle
     is turn times radius. The radius is the fitted disc's (in a stack of `zoom` pixels per camera pixel), else the
-    ephemeris' at the known scale of the camera, else the one that tracking found. A rotation that the fields follow shows as a motion of the middle against the limb
-    that grows with time.
+    ephemeris' at the known scale of the camera, else the one that tracking found. A rotation that the fields follow
+    shows as a motion of the middle against the limb that grows with time.
     """
     look, times = witness.look, capture.times_utc
     if look is None:

@@ -57,7 +57,7 @@ def test_a_gaussian_edge_falls_to_half_where_it_must(sigma: float, power: float,
 
 
 def test_a_telescope_falls_to_half_at_two_fifths_of_its_cutoff() -> None:
-    """(2/pi)(acos f - f sqrt(1 - f^2)) is one half at f = 0.404 of the cutoff (Goodman, Introduction to Fourier Optics).
+    """(2/pi)(acos f - f sqrt(1 - f^2)) is one half at 0.404 of the cutoff (Goodman, Introduction to Fourier Optics).
 
     A tenth at 0.805; both computed for this test.
     """
