@@ -85,7 +85,7 @@ def verdict(causes: Causes) -> Verdict:
     Transfers: air by the short-exposure formula of Fried (1966, J. Opt. Soc. Am. 56, 1372) at the measured D/r0, or
     what a limb shows beyond the other causes where D/r0 is not known; a static defocus by the autocorrelation of the
     pupil; pixels, rotation, motion during an exposure and the spread of colours by sinc. Noise: photons and read noise
-    of a frame against a frame of signal to noise 40, usable frames against 1000; frames that were left out for their
+    of a frame against a frame of signal to noise 40, usable frames against 500; frames that were left out for their
     blur are charged to the air. Errors: each measured value is moved by its own, the shares' changes add in quadrature.
     """
     seen = _seen(causes)

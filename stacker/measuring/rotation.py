@@ -125,7 +125,11 @@ def _followed(
 
 
 def _middle_against_limb(alignment: Alignment, target: Target) -> NDArray[np.float64]:
-    """Return (M, 2): mean (dy, dx) of each frame's field in the middle of the disc less that along its limb."""
+    """Return (M, 2): mean (dy, dx) of each frame's field in the middle of the disc less that along its limb.
+
+    Scaled to the way of the very middle against the very limb, points of a turning sphere moving as the cosine of their
+    distance from the middle.
+    """
     level = alignment.level(_GRAIN)
     region = alignment.region
     row, column = (
@@ -137,4 +141,6 @@ def _middle_against_limb(alignment: Alignment, target: Target) -> NDArray[np.flo
     if not all(mask.any() for mask in masks):
         return np.zeros((len(alignment.frames), 2))
     middle, limb = (level.mean_motion(alignment.modes, mask.astype(np.float32)) for mask in masks)
-    return np.asarray(np.einsum("atm,ftm->fa", middle - limb, alignment.coefficients.astype(np.float64)))
+    way = np.einsum("atm,ftm->fa", middle - limb, alignment.coefficients.astype(np.float64))
+    height = np.sqrt(np.maximum(1.0 - away**2, 0.0))
+    return np.asarray(way / (height[masks[0]].mean() - height[masks[1]].mean()))

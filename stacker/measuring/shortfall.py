@@ -24,7 +24,8 @@ from numpy.typing import NDArray
 Curve = NDArray[np.float64]
 
 RINGS = 40
-IDEAL_FRAMES = 1000.0
+IDEAL_FRAMES = 500.0
+"""Usable ones: a few seconds of a planetary camera."""
 IDEAL_SNR = 40.0
 """Level over noise of a frame in a pixel of half lambda/D, some 1600 electrons: what small sensors hold with ease."""
 USUAL_SLOPE, USUAL_SLOPE_SPREAD = 3.0, 0.7
