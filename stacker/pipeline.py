@@ -18,11 +18,13 @@ from stacker.calibration import calibrate
 from stacker.capture import Capture, Circumstances, open_capture
 from stacker.capture.circumstances import COLOUR_WAVELENGTHS_NM
 from stacker.colour import align_colours
+from stacker.measuring.causes import measure_causes
 from stacker.measuring.dispersion import dispersion_figures, vertical_of
 from stacker.measuring.effort import peak_memory_mb
+from stacker.measuring.limits import limit_figures
 from stacker.measuring.metrics import measure_stack
-from stacker.measuring.motion import image_motion_px_rms
 from stacker.measuring.spectra import analysis_window, windowed_power
+from stacker.measuring.tally import count_figures
 from stacker.measuring.witness import Witness, ask_disc
 from stacker.ranking import Ranking, rank
 from stacker.ranking.selection import centred
@@ -129,12 +131,12 @@ def measure(
     witness: Witness | None = None,
 ) -> dict[str, Any]:
     """Return the measurements of one capture, keyed as in metrics.json; None where one could not be had: see notes."""
-    best = best_frame(capture, ranking, alignment)
-    sharpened = None if finished is None else finished.image
     witness = witness or ask_disc(capture, linear)
-    found = measure_stack(linear, sharpened, best, capture.circumstances, witness)
+    sharpened = None if finished is None else finished.image
+    found = measure_stack(linear, sharpened, best_frame(capture, ranking, alignment), capture.circumstances, witness)
     notes = dict(found.pop("notes"))
-    notes |= dict.fromkeys(("r0_mm", "seeing_arcsec", "limits"), LATER)
+    notes |= dict.fromkeys(("r0_mm", "seeing_arcsec"), LATER)
+    found |= count_figures(capture, ranking, alignment, linear, notes)
     found |= dispersion_figures(
         linear.colour_shifts,
         vertical_of(witness.look, witness.north_angle_deg, witness.north_angle_error_deg, capture.circumstances),
@@ -142,28 +144,12 @@ def measure(
         capture.circumstances.filter,
         notes,
     )
+    causes = measure_causes(capture, ranking, alignment, linear, witness, None, found)
+    found |= limit_figures(causes, notes)
     remarks = [*capture.notes, *linear.notes, "" if finished is None else finished.note, witness.remark]
-    remarks = [remark for remark in remarks if remark]
-    if remarks:
-        notes["remarks"] = "; ".join(remarks)
-    motion, motion_error = image_motion_px_rms(alignment.shift_px, alignment.shift_error_px)
-    if not np.isfinite(motion):
-        notes["image_motion_px_rms"] = "too few frames"
-    usable = int(ranking.usable.sum())
-    return found | {
-        "capture": capture.path.name,
-        "frames_total": len(capture) + capture.frames_lost,
-        "frames_readable": len(capture) - sum(reason == "unreadable" for reason in ranking.reason),
-        "frames_used": len(alignment.frames),
-        "keep_percent": 100 * len(alignment.frames) / usable,
-        "target": ranking.target.kind,
-        "width_px": linear.image.shape[1],
-        "height_px": linear.image.shape[0],
-        "image_motion_px_rms": motion,
-        "image_motion_px_rms_error": motion_error,
-        "clipped_fraction": ranking.clipped_fraction,
-        "notes": notes,
-    }
+    if any(remarks):
+        notes["remarks"] = "; ".join(filter(None, remarks))
+    return found | {"notes": notes}
 
 
 def best_frame(capture: Capture, ranking: Ranking, alignment: Alignment) -> Array:

@@ -180,25 +180,3 @@ def _electrons(light: Light | None) -> tuple[float | None, float | None]:
     if light is None or light.electrons is None or light.gain_e_per_adu is None or light.gain_error is None:
         return None, None
     return light.electrons, light.electrons * light.gain_error / light.gain_e_per_adu
-
-
-CAUSE_KEYS = (
-    "sampling_px_per_element",
-    "fitting_focal_length_mm",
-    "snr_frame",
-    "electrons_per_frame",
-    "peak_level",
-    "twice_frames_resolution_px",
-    "half_frames_resolution_px",
-    "rotation_turned_deg",
-    "rotation_smear_px",
-    "drift_px_per_s",
-    "periodic_error_px",
-    "periodic_error_s",
-    "exposure_smear_px",
-    "frames_out_of_field",
-    "edge_spread_px",
-    "limb_mtf50_cyc_per_px",
-    "limb_mtf10_cyc_per_px",
-)
-"""What `cause_figures` returns beside errors."""

@@ -66,8 +66,8 @@ def measure_limb(image: Real, mask: NDArray[np.bool_]) -> LimbTransfer | None:
 
     A disc that falls as mu^power to its limb (Minnaert 1941, Astrophys. J. 93, 403), blurred with the transfer
     exp(-2 pi wing f - 2 (pi sigma f)^2), is fitted to the mean profile across the limb. Errors: of the fit, the
-    difference that twice the depth makes, and 8 %. Limits: the mean over all directions; a limb behind a ring, or unlit,
-    is left out.
+    difference that twice the depth makes, and 8 %. Limits: the mean over all directions; limbs behind a ring or
+    unlit are left out.
     """
     profile = limb_profile(image, mask)
     if profile is None or profile.radius_px < _LEAST_RADIUS_PX:
@@ -87,7 +87,7 @@ def transfer_of(profile: LimbProfile) -> LimbTransfer | None:
     errors = []
     for k, value in enumerate(found):
         slope = np.array([_figures(*_moved(near.blur, axis))[k] - value for axis in (0, 1)]) / 1e-3
-        fitted = float(np.sqrt(max(slope @ near.covariance[3:, 3:] @ slope, 0.0)))
+        fitted = max(float(slope @ near.covariance[3:, 3:] @ slope), 0.0) ** 0.5
         errors.append(float(np.hypot(fitted, np.hypot(0.7 * (other[k] - value), _UNEVEN * value))))
     spread, half, tenth = found
     return LimbTransfer(

@@ -45,7 +45,7 @@ def header_of(capture: Capture, alignment: Alignment, metrics: dict[str, Any]) -
 
 
 def summarise(folder: Path, metrics: dict[str, Any]) -> str:
-    """Return the line that a person wants to read about a run."""
+    """Return the line that a person wants to read about a run, and a second one on what limited it most."""
     words = [f"{metrics['frames_used']} of {metrics['frames_total']} frames"]
     if metrics["resolution_px"] is None:
         words.append("no resolution measured")
@@ -58,4 +58,6 @@ def summarise(folder: Path, metrics: dict[str, Any]) -> str:
         words.append(detail)
     if metrics["snr"] and metrics["snr_best_frame"] and metrics["frames_used"] >= FEWEST_FOR_HALVES:
         words.append(f"signal to noise {metrics['snr'] / metrics['snr_best_frame']:.1f} x the best frame's")
-    return f"{metrics['capture']}: {', '.join(words)} -> {folder / 'finished.png'}"
+    line = f"{metrics['capture']}: {', '.join(words)} -> {folder / 'finished.png'}"
+    worst = (metrics.get("limits") or [{}])[0]
+    return f"{line}\n  {worst['sentence']}" if worst.get("share") else line
