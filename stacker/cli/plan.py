@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from stacker.cli.failing import explain
+from stacker.cli.on_record import add_logbook_option
 from stacker.cli.warning import warn
 
 if TYPE_CHECKING:
@@ -28,7 +29,7 @@ garden.toml:
   latitude_deg = 52.2
   longitude_deg = 13.1           # east positive
   elevation_m = 80
-  seeing_arcsec = 2.0            # usual, at the zenith
+  seeing_arcsec = 2.0            # usual, at the zenith; your logbook of this site beats it
   [[telescope]]                  # once for each
   name = "ten inch"
   aperture_mm = 254
@@ -55,8 +56,9 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.add_argument("file", metavar="FILE", type=Path, help="TOML file with site, telescopes and cameras")
     parser.add_argument("--night", metavar="DATE", help="date of the evening, as 2031-04-05 (default: tonight)")
     parser.add_argument("--target", metavar="NAME", nargs="+", help="plan these only (default: all)")
-    parser.add_argument("--seeing", metavar="ARCSEC", type=float, help="usual seeing; beats runs and file")
+    parser.add_argument("--seeing", metavar="ARCSEC", type=float, help="usual seeing; beats runs, logbook and file")
     parser.add_argument("--runs", metavar="DIR", type=Path, help="run folders whose measured seeing is the usual one")
+    add_logbook_option(parser)
     parser.add_argument("--json", action="store_true", help="print one JSON object instead of words")
     parser.add_argument("--plot", metavar="FILE", type=Path, help="draw the night into a .png or .svg file")
     parser.set_defaults(run=run)
@@ -99,11 +101,29 @@ def plan_from(arguments: argparse.Namespace) -> Plan:
     from stacker.sky.plan_file import night_from_text, read_plan
 
     file = _overridden(read_plan(arguments.file), arguments)
+    logged = None if arguments.seeing is not None or file.conditions.runs else _logged_seeing(file, arguments.logbook)
     try:
         given = night_from_text(arguments.night) if arguments.night else file.night
-        return make_plan(file, given or evening_of(datetime.now(UTC), file.site), arguments.seeing)
+        return make_plan(file, given or evening_of(datetime.now(UTC), file.site), arguments.seeing, logged)
     except ValueError as error:
         raise SettingsError(f"{arguments.file}: {error}") from error
+
+
+def _logged_seeing(file: PlanFile, logbook: str | None) -> tuple[float, int, int] | None:
+    """Return what the logbook knows of the site's seeing; one that cannot be read is told and not needed."""
+    from stacker.capture.sequence import CaptureError
+    from stacker.cli.failing import describe
+    from stacker.logbook import logbook_path
+    from stacker.logbook.site_seeing import usual_seeing_of_site
+
+    path = logbook_path(logbook)
+    if path is None:
+        return None
+    try:
+        return usual_seeing_of_site(path, file.site.latitude_deg, file.site.longitude_deg, file.site.name)
+    except CaptureError as error:
+        print(f"usual seeing from the file: {describe(error)}", file=sys.stderr)
+        return None
 
 
 def _overridden(file: PlanFile, arguments: argparse.Namespace) -> PlanFile:

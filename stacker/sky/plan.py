@@ -85,23 +85,31 @@ class Plan:
     targets: tuple[TargetPlan, ...]
 
 
-def make_plan(file: PlanFile, evening: date, seeing_arcsec: float | None = None) -> Plan:
-    """Return the plan of one night; `seeing_arcsec` beats the runs, and those beat the file's setting.
+def make_plan(
+    file: PlanFile,
+    evening: date,
+    seeing_arcsec: float | None = None,
+    logged: tuple[float, int, int] | None = None,
+) -> Plan:
+    """Return the plan of one night.
 
-    Raises ValueError for a year outside 1972 to 2100.
+    `seeing_arcsec` beats the runs, those beat what the logbook knows of the site (`logged`: its usual seeing in arcsec,
+    nights, runs), and that beats the file's setting. Raises ValueError for a year outside 1972 to 2100.
     """
     night = night_at(file.site, evening)
-    seeing, told = _usual_seeing(file, seeing_arcsec)
+    seeing, told = _usual_seeing(file, seeing_arcsec, logged)
     targets = tuple(_plan_target(night, file, target, seeing) for target in file.targets)
     return Plan(night, seeing, told, targets)
 
 
-def _usual_seeing(file: PlanFile, given: float | None) -> tuple[float, str]:
+def _usual_seeing(file: PlanFile, given: float | None, logged: tuple[float, int, int] | None) -> tuple[float, str]:
     if given is not None:
         return given, "given"
     measured = usual_seeing_arcsec(file.conditions.runs) if file.conditions.runs else None
     if measured:
         return measured[0], f"median of {measured[1]} measured runs"
+    if logged:
+        return logged[0], f"median of {logged[1]} nights in the logbook, {logged[2]} runs"
     return file.conditions.seeing_arcsec, "setting"
 
 

@@ -1,0 +1,42 @@
+"""The usual seeing of a site, from its nights on record."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from stacker.logbook.database import Logbook
+from stacker.logbook.logged_run import LoggedRun
+from stacker.logbook.sessions import seeing_record
+
+SAME_SITE_DEG = 0.1
+"""Some 10 km: the air above is the same."""
+FEWEST_RUNS = 3
+_AT_550_NM = (550.0 / 500.0) ** -0.2
+"""Seeing shrinks as wavelength^-0.2 (Fried 1966); runs tell it at 500 nm, plans at 550."""
+
+
+def usual_seeing_of_site(
+    logbook: Path, latitude_deg: float, longitude_deg: float, name: str | None = None
+) -> tuple[float, int, int] | None:
+    """Return the usual seeing in the zenith (arcsec, at 550 nm), the nights and the runs behind it; None for too few.
+
+    The median over nights of each night's median, so that one night of many captures counts once. A run belongs to the
+    site by its coordinates, or by its name where it has none. A logbook that is not there is not made. Raises
+    LogbookError for one that cannot be read.
+    """
+    if not logbook.is_file():
+        return None
+    with Logbook(logbook) as book:
+        runs = book.select(names=("seeing_arcsec",))
+    record = seeing_record([run for run in runs if _is_at(run, latitude_deg, longitude_deg, name)])
+    if len(record.runs) < FEWEST_RUNS or record.usual_arcsec is None:
+        return None
+    return record.usual_arcsec.value * _AT_550_NM, len(record.nights), len(record.runs)
+
+
+def _is_at(run: LoggedRun, latitude_deg: float, longitude_deg: float, name: str | None) -> bool:
+    latitude, longitude = run.said("site", "latitude_deg"), run.said("site", "longitude_deg")
+    if latitude is None or longitude is None:
+        return name is not None and run.site is not None and run.site.casefold() == name.casefold()
+    east = abs((float(longitude) - longitude_deg + 180.0) % 360.0 - 180.0)
+    return abs(float(latitude) - latitude_deg) <= SAME_SITE_DEG and east <= 2.0 * SAME_SITE_DEG
