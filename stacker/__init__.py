@@ -10,12 +10,24 @@ if TYPE_CHECKING:
     from stacker.alignment import align
     from stacker.calibration import calibrate
     from stacker.capture import open_capture
+    from stacker.keeping import keep_curve
     from stacker.pipeline import measure, process
     from stacker.ranking import rank
     from stacker.sharpening import sharpen
     from stacker.stacking import stack
 
-__all__ = ["__version__", "align", "calibrate", "measure", "open_capture", "process", "rank", "sharpen", "stack"]
+__all__ = [
+    "__version__",
+    "align",
+    "calibrate",
+    "keep_curve",
+    "measure",
+    "open_capture",
+    "process",
+    "rank",
+    "sharpen",
+    "stack",
+]
 
 _HOMES = {
     "open_capture": "stacker.capture",
@@ -26,6 +38,7 @@ _HOMES = {
     "sharpen": "stacker.sharpening",
     "measure": "stacker.pipeline",
     "process": "stacker.pipeline",
+    "keep_curve": "stacker.keeping",
 }
 """The public names, in pipeline order; each is loaded when it is first asked for, so that the command starts fast."""
 

@@ -23,8 +23,9 @@ ALLOWED: dict[str, tuple[str, ...]] = {
     "settings_file": (*GROUND, "capture"),
     "run_folder": (*GROUND, *STAGES, "settings_file", "run_folder"),
     "pipeline": (*GROUND, *STAGES, "settings_file", "run_folder", "report"),
+    "keeping": (*GROUND, *STAGES),
     "logbook": (*GROUND, *STAGES, "settings_file", "run_folder", "logbook"),
-    "report": (*GROUND, *STAGES, "settings_file", "run_folder", "logbook", "report"),
+    "report": (*GROUND, *STAGES, "settings_file", "run_folder", "logbook", "keeping", "report"),
     "failures": (*GROUND, "capture"),
     "night": (*GROUND, *STAGES, "failures", "settings_file", "run_folder", "pipeline", "logbook", "report", "night"),
     "cli": (
@@ -35,12 +36,13 @@ ALLOWED: dict[str, tuple[str, ...]] = {
         "settings_file",
         "run_folder",
         "pipeline",
+        "keeping",
         "simulation",
         "logbook",
         "report",
         "cli",
     ),
-    "__init__": (*GROUND, *STAGES, "run_folder", "pipeline"),
+    "__init__": (*GROUND, *STAGES, "run_folder", "pipeline", "keeping"),
 }
 HEAVY = ("astropy", "av", "tifffile", "matplotlib", "imageio", "skimage", "tqdm")
 TOP_LEVEL = {"README.md", "DEVELOPERS.md", "pyproject.toml", "stacker", "tests", "demo_frames", "scripts"}

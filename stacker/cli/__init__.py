@@ -12,7 +12,7 @@ import sys
 from collections.abc import Sequence
 from typing import NoReturn
 
-from stacker.cli import compare, completion, demo, log, night, plan, process, report, simulate, sky
+from stacker.cli import compare, completion, demo, keep, log, night, plan, process, report, simulate, sky
 from stacker.cli.failing import INTERRUPTED, WRONG_CALL, explain
 from stacker.version import __version__
 
@@ -20,6 +20,7 @@ _EXAMPLES = """examples:
   stillair process saturn.avi --out runs
   stillair process night/*.fits --out runs --keep 20
   stillair night captures --out runs
+  stillair keep saturn.avi
   stillair log --target saturn
   stillair compare --by telescope
   stillair simulate trial.avi
@@ -52,7 +53,7 @@ def build_parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"stillair {__version__}")
     subparsers = parser.add_subparsers(title="commands", metavar="COMMAND", dest="command", required=True)
-    for command in (process, night, log, compare, report, simulate, demo, sky, plan, completion):
+    for command in (process, keep, night, log, compare, report, simulate, demo, sky, plan, completion):
         command.add_parser(subparsers)
     return parser
 

@@ -39,7 +39,7 @@ def measure_stack(
     notes: dict[str, str] = {}
     found: dict[str, Any] = _noise_figures(stack, best_frame, notes)
     found.update(_scale_figures(circumstances, witness or Witness(), stack.zoom, notes))
-    cutoff = _cutoff(circumstances, stack.zoom)
+    cutoff = stack_cutoff(circumstances, stack.zoom)
     found.update(_resolution_figures(stack, found["scale_arcsec_per_px"], cutoff, notes))
     found.update(_limb_figures(stack, finished, notes))
     found["notes"] = notes
@@ -115,7 +115,8 @@ def _scale_figures(
     return found
 
 
-def _cutoff(circumstances: Circumstances, zoom: float) -> float | None:
+def stack_cutoff(circumstances: Circumstances, zoom: float) -> float | None:
+    """Return the telescope's cutoff in cycles per pixel of a zoomed stack; None where it is not known."""
     telescope, pixel = circumstances.telescope, circumstances.camera.pixel_um
     if telescope.aperture_mm is None or telescope.focal_length_mm is None or pixel is None:
         return None

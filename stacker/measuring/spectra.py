@@ -19,7 +19,8 @@ Complex = NDArray[np.complex64]
 
 _EROSION_OF_DEPTH = 0.06
 _FEWEST_PX = 8
-_WIDEST_PX = 1024
+WIDEST_PX = 1024
+"""Of a wider target the middle is looked at."""
 _INSCRIBED = 0.65
 _LEAST_SHARE = 1e-6
 _NO_SHADING = np.zeros((0, 0), np.float32)
@@ -75,7 +76,7 @@ def analysis_window(mask: NDArray[np.bool_], kind: str) -> AnalysisWindow:
     if min(rows.stop - rows.start, columns.stop - columns.start) < _FEWEST_PX:
         raise ValueError(f"the target is less than {_FEWEST_PX} px across")
     depth = None
-    if kind == "surface" or max(rows.stop - rows.start, columns.stop - columns.start) > _WIDEST_PX:
+    if kind == "surface" or max(rows.stop - rows.start, columns.stop - columns.start) > WIDEST_PX:
         rows, columns = _middle(rows, kind), _middle(columns, kind)
         weight = np.outer(_hann(rows.stop - rows.start), _hann(columns.stop - columns.start))
     else:
@@ -129,7 +130,7 @@ def _extent(line: NDArray[np.bool_]) -> slice:
 def _middle(extent: slice, kind: str) -> slice:
     """Return at most the middle 1024 px of an extent; of a disc no more than fits into it as a square."""
     length = extent.stop - extent.start
-    most = min(length, _WIDEST_PX) if kind == "surface" else min(int(_INSCRIBED * length), _WIDEST_PX)
+    most = min(length, WIDEST_PX) if kind == "surface" else min(int(_INSCRIBED * length), WIDEST_PX)
     start = extent.start + (length - most) // 2
     return slice(start, start + most)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
@@ -26,6 +26,8 @@ RUN_FILES = (
 OPTIONAL_FILES = ("finished.jpg",)
 """Written where the settings ask for them."""
 _WRITTEN = (*RUN_FILES, *OPTIONAL_FILES)
+KEEP_FILES = ("keep.json", "keep.png")
+"""What `stillair keep` puts beside them, or alone where there is no run yet."""
 _PATIENCE_S = 60.0
 """How long another writer of the same run folder is waited for; writing one takes seconds."""
 
@@ -42,7 +44,7 @@ def check_place(folder: Path) -> None:
     """
     if folder.is_symlink() or (folder.exists() and not folder.is_dir()):
         raise OutputError(folder, "is in the way of the run folder", "choose another --out")
-    if folder.is_dir() and any(folder.iterdir()) and not (folder / "metrics.json").is_file():
+    if folder.is_dir() and not (folder / "metrics.json").is_file() and _foreign(folder):
         raise OutputError(folder, "holds something else than a run", "choose another --out")
     trial = beside(folder, "try")
     try:
@@ -54,6 +56,10 @@ def check_place(folder: Path) -> None:
         raise refused(folder, error) from error
 
 
+def _foreign(folder: Path) -> bool:
+    return any(entry.name not in KEEP_FILES for entry in folder.iterdir())
+
+
 @contextmanager
 def whole_folder(folder: Path) -> Iterator[Path]:
     """Give a temporary folder beside `folder` that takes its place in the end and is removed on any failure.
@@ -62,6 +68,13 @@ def whole_folder(folder: Path) -> Iterator[Path]:
     killed writer left beside `folder` goes first. The files are on the disk before they appear, so that a power cut
     leaves the older run or the new one. Raises OutputError where the system refuses.
     """
+    with _held(folder):
+        yield from _replacing(folder)
+
+
+@contextmanager
+def _held(folder: Path) -> Iterator[None]:
+    """Be the only writer of a folder, leftovers of others cleared."""
     check_place(folder)
     lock = lock_path(folder)
     try:
@@ -69,9 +82,30 @@ def whole_folder(folder: Path) -> Iterator[Path]:
             if not ours:
                 raise OutputError(folder, f"is being written by {owner_of(lock)}", "wait for it, or stop it")
             clear_leftovers(folder, _WRITTEN)
-            yield from _replacing(folder)
+            yield
     except OSError as error:
         raise refused(folder, error) from error
+
+
+def put_beside(folder: Path, files: Mapping[str, bytes]) -> None:
+    """Put files that no run writes into a run folder, which is made where there is none.
+
+    Each appears whole, and none before all are on the disk. Raises OutputError where the system refuses or something
+    else than a run stands there.
+    """
+    with _held(folder):
+        temporary = beside(folder, "part")
+        try:
+            temporary.mkdir()
+            for name, content in files.items():
+                (temporary / name).write_bytes(content)
+            _write_through(temporary)
+            folder.mkdir(exist_ok=True)
+            for name in files:
+                os.replace(temporary / name, folder / name)
+            _write_through(folder, files=False)
+        finally:
+            remove(temporary)
 
 
 def _replacing(folder: Path) -> Iterator[Path]:

@@ -36,6 +36,7 @@ def test_the_stages_load_no_reader_before_a_capture_asks_for_it() -> None:
         ("sharpen", "stacker.sharpening"),
         ("measure", "stacker.pipeline"),
         ("process", "stacker.pipeline"),
+        ("keep_curve", "stacker.keeping"),
     ],
 )
 def test_public_names_are_the_stages_own(name: str, home: str) -> None:
@@ -46,6 +47,7 @@ def test_public_names_are_the_stages_own(name: str, home: str) -> None:
 def test_there_are_no_other_names_and_each_is_there() -> None:
     assert set(stacker.__all__) == {
         "__version__", "open_capture", "calibrate", "rank", "align", "stack", "sharpen", "measure", "process",
+        "keep_curve",
     }  # fmt: skip
     assert all(hasattr(stacker, name) for name in stacker.__all__)
     with pytest.raises(AttributeError, match="guess"):
