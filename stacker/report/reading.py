@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import csv
 import json
-import tomllib
 from collections.abc import Mapping
-from contextlib import closing
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -15,48 +13,36 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stacker.capture.sequence import CaptureError
+from stacker.logbook import LoggedRun, read_run
 from stacker.run_folder.frame_table import COLUMNS, FrameTable
-
-Tables = Mapping[str, Mapping[str, Any]]
 
 
 @dataclass(frozen=True)
 class RunFiles:
     """What a run folder holds, but for its large images."""
 
-    folder: Path
-    metrics: Mapping[str, Any]
+    logged: LoggedRun
     frames: FrameTable
     settings: str
     """settings.toml as it stands."""
-    circumstances: Tables
-    """The tables of a sidecar: capture, telescope, camera, site."""
     curves: Mapping[str, Any]
     """curves.json; empty for a run of an older version."""
     keep: Mapping[str, Any]
     """keep.json; empty where nothing measured how the share of frames matters."""
 
-    def said(self, table: str, key: str) -> Any:
-        """Return what is known of a sidecar's key; None where nothing is."""
-        return self.circumstances.get(table, {}).get(key)
-
     @property
-    def name(self) -> str:
-        """Return what a person calls this run: its target, or its capture where none is named."""
-        return str(self.said("capture", "target") or self.metrics.get("capture") or self.folder.name)
-
-    @property
-    def zoom(self) -> float:
-        """Return pixels of the stack per camera pixel."""
-        try:
-            return float(tomllib.loads(self.settings)["stacking"]["zoom"])
-        except (KeyError, TypeError, ValueError):
-            return 1.0
+    def folder(self) -> Path:
+        """The run folder."""
+        return self.logged.folder
 
     def number(self, key: str) -> float | None:
         """Return a measured number; None where it was not measured."""
-        value = self.metrics.get(key)
-        return value if isinstance(value, int | float) else None
+        return self.logged.value(key)
+
+    @property
+    def zoom(self) -> float:
+        """Pixels of the stack per camera pixel."""
+        return float(self.logged.settings.get("stacking", {}).get("zoom") or 1.0)
 
 
 def is_run(folder: Path) -> bool:
@@ -66,18 +52,14 @@ def is_run(folder: Path) -> bool:
 
 def read_run_files(folder: Path | str) -> RunFiles:
     """Return what a run folder holds. Raises CaptureError, one line, where a file of it is missing or broken."""
+    logged = read_run(folder)
     folder = Path(folder)
-    metrics = _json(folder / "metrics.json")
-    settings = _text(folder / "settings.toml")
-    told = metrics.get("circumstances")
     return RunFiles(
-        folder,
-        metrics,
+        logged,
         _frames(folder / "frames.csv"),
-        settings,
-        told if isinstance(told, dict) else _from_header(folder / "stack.fits"),
-        _json(folder / "curves.json", needed=False),
-        _json(folder / "keep.json", needed=False),
+        _text(folder / "settings.toml"),
+        _json(folder / "curves.json"),
+        _json(folder / "keep.json"),
     )
 
 
@@ -118,8 +100,8 @@ def _text(path: Path) -> str:
         raise CaptureError(path, "is not UTF-8 text", "process the capture again") from error
 
 
-def _json(path: Path, *, needed: bool = True) -> Mapping[str, Any]:
-    if not needed and not path.is_file():
+def _json(path: Path) -> Mapping[str, Any]:
+    if not path.is_file():
         return {}
     try:
         found = json.loads(_text(path))
@@ -142,27 +124,3 @@ def _frames(path: Path) -> FrameTable:
     return FrameTable(
         number["time_s"], number["sharpness"], number["brightness"], shift, used, tuple(columns["reason"])
     )
-
-
-def _from_header(path: Path) -> Tables:
-    """Return what the header of a stack says, as the tables of a sidecar; nothing where there is none."""
-    from stacker.capture.fits_circumstances import circumstances_from_fits
-    from stacker.capture.fits_header import units
-    from stacker.capture.positioned import PositionedFile
-
-    try:
-        with closing(PositionedFile(path)) as file:
-            unit = next(units(file))
-    except (CaptureError, OSError, StopIteration):
-        return {}
-    known = circumstances_from_fits(unit)
-    telescope = replace(known.telescope, obstruction_mm=unit.number("OBSTDIA"))
-    exposure, wavelength = unit.number("EXPTIME"), unit.number("WAVELNTH")
-    capture = {
-        "target": known.target,
-        "start_utc": known.start_utc,
-        "exposure_s": exposure,
-        "filter": known.filter,
-        "wavelength_nm": wavelength,
-    }
-    return {"capture": capture, "telescope": vars(telescope), "camera": vars(known.camera), "site": vars(known.site)}

@@ -16,6 +16,7 @@ from stacker.report.run_words import (
     facts,
     limits_of,
     metric_rows,
+    name_of,
     remarks_of,
     verdict,
     whereabouts,
@@ -40,7 +41,7 @@ def write_run_page(run_folder: Path | str) -> Path:
 def run_page(run: RunFiles) -> str:
     """Return the page of a run as HTML."""
     body = join(
-        element("p", verdict(run), class_="lead"),
+        element("p", verdict(run.logged), class_="lead"),
         _facts(run),
         _picture(run),
         _limits(run),
@@ -49,7 +50,7 @@ def run_page(run: RunFiles) -> str:
         _repeat(run),
         _files(run),
     )
-    return page(f"{run.name}: stillair report", head=_head(run), body=body, foot=_provenance(run))
+    return page(f"{name_of(run.logged)}: stillair report", head=_head(run), body=body, foot=_provenance(run))
 
 
 def caution_box(words: str | None) -> Part:
@@ -59,16 +60,16 @@ def caution_box(words: str | None) -> Part:
 
 def _head(run: RunFiles) -> Markup:
     return join(
-        caution_box(caution_of(run.circumstances)),
-        element("h1", run.name),
-        element("p", whereabouts(run) or str(run.metrics.get("capture", "")), class_="under"),
+        caution_box(caution_of(run.logged)),
+        element("h1", name_of(run.logged)),
+        element("p", whereabouts(run.logged) or str(run.logged.metrics.get("capture", "")), class_="under"),
     )
 
 
 def _facts(run: RunFiles) -> Markup:
     cells = (
         element("div", element("dt", what), element("dd", value, element("small", detail) if detail else None))
-        for what, value, detail in facts(run)
+        for what, value, detail in facts(run.logged)
     )
     return element("dl", *cells, class_="facts")
 
@@ -79,11 +80,11 @@ def _picture(run: RunFiles) -> Part:
         return None
     scale, width = run.number("scale_arcsec_per_px"), run.number("width_px")
     shown_scale = scale * width / pictures[FINISHED].shape[1] if scale and width else None
-    return section("Before and after", before_and_after("sight", pictures, run.name, shown_scale))
+    return section("Before and after", before_and_after("sight", pictures, name_of(run.logged), shown_scale))
 
 
 def _limits(run: RunFiles) -> Part:
-    limits = limits_of(run)
+    limits = limits_of(run.logged)
     if not limits:
         return None
     rows = []
@@ -112,11 +113,11 @@ def _measurements(run: RunFiles) -> Markup:
             element("th", words, element("small", note) if note else None, scope="row"),
             element("td", value, class_="number"),
         )
-        for words, value, note in metric_rows(run)
+        for words, value, note in metric_rows(run.logged)
     ]
     halves = rows[: (len(rows) + 1) // 2], rows[(len(rows) + 1) // 2 :]
     tables = (element("table", element("tbody", *half)) for half in halves if half)
-    remarks = remarks_of(run)
+    remarks = remarks_of(run.logged)
     return section(
         "Measurements",
         element("p", "Errors are one standard deviation.", class_="note"),
@@ -127,7 +128,7 @@ def _measurements(run: RunFiles) -> Markup:
 
 
 def _repeat(run: RunFiles) -> Markup:
-    capture = str(run.metrics.get("capture") or run.folder.name)
+    capture = str(run.logged.metrics.get("capture") or run.folder.name)
     call = f"stillair process {shlex.quote(capture)} --out again --settings settings.toml"
     return section(
         "How to repeat it",
@@ -145,9 +146,9 @@ def _files(run: RunFiles) -> Markup:
 
 
 def _provenance(run: RunFiles) -> Markup:
-    digest, version = run.metrics.get("capture_sha256"), run.metrics.get("software_version")
+    digest, version = run.logged.metrics.get("capture_sha256"), run.logged.metrics.get("software_version")
     return element(
         "p",
-        f"Capture {run.metrics.get('capture')}, processed by stillair {version}. " if version else None,
+        f"Capture {run.logged.metrics.get('capture')}, processed by stillair {version}. " if version else None,
         join("SHA-256 of the capture: ", element("code", str(digest))) if digest else None,
     )

@@ -12,6 +12,7 @@ from typing import Any
 import pytest
 
 from stacker.capture import CaptureError
+from stacker.logbook import LoggedRun
 from stacker.report.numbers import with_error
 from stacker.report.page import page
 from stacker.report.run_page import write_run_page
@@ -51,6 +52,10 @@ class Reader(HTMLParser):
 
 def _read(path: Path) -> Reader:
     return Reader(path.read_text(encoding="utf-8"))
+
+
+def _recorded(**said: str | None) -> LoggedRun:
+    return LoggedRun("1", Path(), "", "x.avi", None, None, None, None, None, None, {"capture": said})
 
 
 def _change(path: Path, **values: Any) -> None:
@@ -216,9 +221,9 @@ def test_one_bad_run_does_not_stop_the_others(planet_run: Path, tmp_path: Path, 
     ],
 )
 def test_the_sun_and_what_stands_near_it_carry_the_caution(target: str, when: str | None, told: str | None) -> None:
-    found = caution_of({"capture": {"target": target, "start_utc": when}})
+    found = caution_of(_recorded(target=target, start_utc=when))
     assert (found is None) if told is None else (found is not None and told in found)
-    assert caution_of({"capture": {"target": "x", "filter": "solar film"}}) == FILTER_CAUTION
+    assert caution_of(_recorded(target="x", filter="solar film")) == FILTER_CAUTION
 
 
 def test_a_page_of_the_sun_begins_with_the_caution(sun_run: Path) -> None:
