@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import os
+from collections.abc import Iterable
 from pathlib import Path
 
 from stacker.report.markup import Markup, Part, element, join
@@ -51,6 +52,11 @@ def write_page(path: Path, text: str) -> Path:
 def section(title: str, *parts: Part) -> Markup:
     """Return a part of a page under its heading."""
     return element("section", element("h2", title), *parts)
+
+
+def cautions(words: Iterable[str]) -> Markup:
+    """Return cautions as they stand at the head of a page."""
+    return join(*(element("p", caution, class_="danger", role="alert") for caution in words))
 
 
 def _beside(name: str) -> str:

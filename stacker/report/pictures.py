@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+from pathlib import Path
 from typing import Any
 
 import cv2
@@ -52,6 +53,12 @@ def reduced(picture: Picture, widest_px: int) -> Picture:
 def as_bytes(picture: NDArray[Any]) -> Picture:
     """Return a picture of 8 or 16 bits in 8."""
     return picture.astype(np.uint8, copy=False) if picture.dtype == np.uint8 else (picture >> 8).astype(np.uint8)
+
+
+def thumbnail(path: Path, widest_px: int = 480) -> str | None:
+    """Return the data: address of a small copy of a picture; None where there is none."""
+    picture = read_picture(path)
+    return None if picture is None else data_address(reduced(as_bytes(picture), widest_px))
 
 
 def data_address(picture: Picture) -> str:

@@ -39,6 +39,11 @@ class RunFiles:
         """Return a measured number; None where it was not measured."""
         return self.logged.value(key)
 
+    def error(self, key: str) -> float | None:
+        """Return the error of a measured number; None where it has none."""
+        found = self.logged.measured.get(key)
+        return None if found is None else found.error
+
     @property
     def zoom(self) -> float:
         """Pixels of the stack per camera pixel."""

@@ -7,12 +7,12 @@ from pathlib import Path
 
 from stacker.report.drawing import check_plots
 from stacker.report.markup import Markup, Part, element, join
-from stacker.report.page import page, section, write_page
+from stacker.report.page import cautions, page, section, write_page
 from stacker.report.pictures import FINISHED, run_pictures
 from stacker.report.reading import RunFiles, read_run_files
 from stacker.report.run_plots import run_plots
 from stacker.report.run_words import (
-    caution_of,
+    cautions_of,
     facts,
     limits_of,
     metric_rows,
@@ -53,14 +53,9 @@ def run_page(run: RunFiles) -> str:
     return page(f"{name_of(run.logged)}: stillair report", head=_head(run), body=body, foot=_provenance(run))
 
 
-def caution_box(words: str | None) -> Part:
-    """Return a caution as it stands at the head of a page; nothing where there is none."""
-    return None if words is None else element("p", words, class_="danger", role="alert")
-
-
 def _head(run: RunFiles) -> Markup:
     return join(
-        caution_box(caution_of(run.logged)),
+        cautions(cautions_of([run.logged])),
         element("h1", name_of(run.logged)),
         element("p", whereabouts(run.logged) or str(run.logged.metrics.get("capture", "")), class_="under"),
     )

@@ -115,7 +115,7 @@ def _track(run: RunFiles) -> Markup | None:
     motion, scale = run.number("image_motion_px_rms"), run.number("scale_arcsec_per_px")
     if motion is not None:
         caption += (
-            f" About the mount's drift it danced by {with_error(motion, run.number('image_motion_px_rms_error'))}"
+            f" About the mount's drift it danced by {with_error(motion, run.error('image_motion_px_rms'))}"
         )
         caption += " px rms." if scale is None else f" px rms, {plain(motion * scale)}″."
     return _figure("Where the target wandered", drawn("track", words, draw), caption)
@@ -231,7 +231,7 @@ def _limb(run: RunFiles) -> Markup | None:
     caption = "A steep fall is a sharp limb. A bump inside it or a dip outside was made by sharpening."
     overshoot = run.number("limb_overshoot_percent")
     if overshoot is not None:
-        error = run.number("limb_overshoot_percent_error")
+        error = run.error("limb_overshoot_percent")
         caption += f" Measured here: {with_error(overshoot, error)} % of the disc's brightness."
     return _figure("How clean the limb is", drawn("limb", words, draw), caption)
 

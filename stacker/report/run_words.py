@@ -45,6 +45,12 @@ def name_of(run: LoggedRun) -> str:
     return run.target or run.capture
 
 
+def error_of(run: LoggedRun, key: str) -> float | None:
+    """Return the error of a measured number; None where it has none."""
+    found = run.measured.get(key)
+    return None if found is None else found.error
+
+
 def when_of(run: LoggedRun) -> str | None:
     """Return date and time of the first frame in words; None where it is not known."""
     moment = moment_from(run.start_utc)
@@ -112,7 +118,7 @@ def _resolution_sentence(run: LoggedRun) -> str:
     ratio = run.value("resolution_over_diffraction")
     if ratio is None:
         return f"Details down to {size} are real."
-    limit = with_error(ratio, run.value("resolution_over_diffraction_error"))
+    limit = with_error(ratio, error_of(run, "resolution_over_diffraction"))
     whose = run.said("telescope", "name")
     return f"Details down to {size} are real: {limit} times the diffraction limit of {whose or 'this telescope'}."
 
@@ -122,7 +128,7 @@ def sized(run: LoggedRun) -> str | None:
     for key, unit in (("resolution_arcsec", "″"), ("resolution_px", "px")):
         value = run.value(key)
         if value is not None:
-            return with_error(value, run.value(f"{key}_error"), unit)
+            return with_error(value, error_of(run, key), unit)
     return None
 
 
@@ -140,7 +146,7 @@ def metric_rows(run: LoggedRun) -> Iterator[tuple[str, str, str]]:
         if key in _NOT_IN_THE_TABLE or key.endswith("_error") or isinstance(value, str | dict | list):
             continue
         words, unit = METRIC_WORDS.get(key, (key, ""))
-        told = with_error(value, run.value(f"{key}_error"), unit) if is_number(value) else "not measured"
+        told = with_error(value, error_of(run, key), unit) if is_number(value) else "not measured"
         yield words, told, str(notes.get(key, ""))
 
 
@@ -160,11 +166,11 @@ def facts(run: LoggedRun) -> Iterator[tuple[str, str, str]]:
         yield "resolution", size, _in_pixels(run)
     ratio = run.value("resolution_over_diffraction")
     if ratio is not None:
-        yield "diffraction limits", with_error(ratio, run.value("resolution_over_diffraction_error")), "1 is perfect"
+        yield "diffraction limits", with_error(ratio, error_of(run, "resolution_over_diffraction")), "1 is perfect"
     seeing = run.value("seeing_arcsec")
     if seeing is not None:
         r0 = run.value("r0_mm")
-        yield "seeing", with_error(seeing, run.value("seeing_arcsec_error"), "″"), f"r0 {plain(r0)} mm" if r0 else ""
+        yield "seeing", with_error(seeing, error_of(run, "seeing_arcsec"), "″"), f"r0 {plain(r0)} mm" if r0 else ""
     snr, best = run.value("snr"), run.value("snr_best_frame")
     if snr:
         yield "signal to noise", f"{snr:.0f}", f"{best:.0f} in the best frame" if best else "of a pixel"
