@@ -114,9 +114,7 @@ def _track(run: RunFiles) -> Markup | None:
     )
     motion, scale = run.number("image_motion_px_rms"), run.number("scale_arcsec_per_px")
     if motion is not None:
-        caption += (
-            f" About the mount's drift it danced by {with_error(motion, run.error('image_motion_px_rms'))}"
-        )
+        caption += f" About the mount's drift it danced by {with_error(motion, run.error('image_motion_px_rms'))}"
         caption += " px rms." if scale is None else f" px rms, {plain(motion * scale)}″."
     return _figure("Where the target wandered", drawn("track", words, draw), caption)
 

@@ -12,6 +12,10 @@ from typing import Any
 
 import pytest
 
+from stacker.logbook import read_run
+from stacker.logbook.comparison import compare_runs
+from stacker.report.comparison_page import write_comparison_page
+from stacker.report.night_page import write_night_page
 from stacker.report.run_page import write_run_page
 
 _NAMES = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable", "microsoft-edge", "chrome")
@@ -94,13 +98,32 @@ def run_page(planet_run: Path) -> Path:
     return write_run_page(planet_run)
 
 
+@pytest.fixture(scope="session")
+def night_page(planet_run: Path, sun_run: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("night")
+    shutil.copytree(planet_run, folder / "planet")
+    shutil.copytree(sun_run, folder / "sun")
+    return write_night_page(folder, [("cloud.avi", "cloud.avi: is empty; record it again")])
+
+
+@pytest.fixture(scope="session")
+def comparison_page(planet_run: Path, sun_run: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    comparison = compare_runs([read_run(planet_run), read_run(sun_run)])
+    return write_comparison_page(comparison, tmp_path_factory.mktemp("comparison") / "page.html")
+
+
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("size", SIZES)
-def test_a_page_fits_its_window_and_asks_for_nothing(browser: Any, run_page: Path, size: str, scheme: str) -> None:
-    with opened(browser, run_page, size, scheme) as view:
+@pytest.mark.parametrize("kind", ["run_page", "night_page", "comparison_page"])
+def test_a_page_fits_its_window_and_asks_for_nothing(
+    browser: Any, request: pytest.FixtureRequest, kind: str, size: str, scheme: str
+) -> None:
+    with opened(browser, request.getfixturevalue(kind), size, scheme) as view:
         assert view.title().endswith("stillair report")
         assert view.evaluate("document.documentElement.scrollWidth") <= SIZES[size][0]
-        bare = "[...document.images].filter(i => !i.alt.trim() || !i.complete || !i.naturalWidth).length"
+        bare = (
+            "[...document.images].filter(i => !i.alt.trim() || (i.getClientRects().length && !i.naturalWidth)).length"
+        )
         assert view.evaluate(bare) == 0
         ground = view.evaluate("getComputedStyle(document.body).backgroundColor")
         brightness = sum(int(part) for part in ground[4:-1].split(",")) / 3
@@ -171,3 +194,23 @@ def test_a_hostile_name_takes_nothing_over(browser: Any, run_page: Path) -> None
     with opened(browser, run_page, "desktop") as view:
         assert view.title() != "taken"
         assert "<script>" in view.locator("h1").inner_text()
+
+
+def test_pictures_blink_until_they_are_told_to_stop(browser: Any, comparison_page: Path) -> None:
+    with opened(browser, comparison_page, "desktop") as view:
+        seen = "[...document.querySelectorAll('.blink img')].findIndex(i => i.classList.contains('seen'))"
+        view.get_by_role("button", name="Next").click()
+        assert view.evaluate(seen) == 1
+        assert view.locator(".blink figcaption").inner_text() == view.locator(".blink img.seen").get_attribute(
+            "data-words"
+        )
+        button = view.get_by_role("button", name="Blink")
+        button.click()
+        assert button.get_attribute("aria-pressed") == "true"
+        before = view.evaluate(seen)
+        view.wait_for_function(f"{seen} !== {before}", timeout=3000)
+        button.click()
+        assert button.get_attribute("aria-pressed") == "false"
+        stopped = view.evaluate(seen)
+        view.wait_for_timeout(900)
+        assert view.evaluate(seen) == stopped
