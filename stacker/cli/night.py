@@ -6,6 +6,7 @@ import argparse
 import json
 import os
 import sys
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,6 +15,7 @@ from stacker.cli.failing import INTERRUPTED, SOME_FAILED
 from stacker.cli.machine import settle
 from stacker.cli.night_bar import NightBar
 from stacker.cli.process import add_choices, count_of_workers, settings_from
+from stacker.cli.report import add_report_option, write_page_of_night, write_pages
 from stacker.cli.warning import warn
 
 if TYPE_CHECKING:
@@ -62,6 +64,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.add_argument("--cluster", metavar="ADDRESS", help="hand the captures to the Dask scheduler at ADDRESS")
     parser.add_argument("--json", action="store_true", help="print one JSON object instead of words")
     add_choices(parser)
+    add_report_option(parser)
     on_record.add_logbook_option(parser)
     circumstance_options.add_options(parser)
     parser.set_defaults(run=run)
@@ -70,6 +73,10 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 def run(arguments: argparse.Namespace) -> int:
     """Plan the night and process it; return the exit status."""
     settings, overrides = settings_from(arguments)
+    if arguments.report:
+        from stacker.report.drawing import check_plots
+
+        check_plots()
     from stacker.night.growth import Growth
     from stacker.night.scout import Scout
 
@@ -196,8 +203,20 @@ class _Night:
             print(json.dumps(closing_record(plan, work.outcomes, odd), ensure_ascii=False, indent=1))
         else:
             print("\n".join(closing_lines(plan, work.outcomes, odd)))
+        status = self._write_pages(plan, work, odd) if self.arguments.report else 0
         failed: list[Any] = [outcome for outcome in work.outcomes.values() if outcome.state == FAILED]
-        return SOME_FAILED if failed or plan.in_state(BAD) else 0
+        return max(status, SOME_FAILED if failed or plan.in_state(BAD) else 0)
+
+    def _write_pages(self, plan: Plan, work: Work, odd: Mapping[Path, str]) -> int:
+        """Write the page of each run and that of the night; return the exit status."""
+        from stacker.night.closing import failures_of
+
+        folders = {path: planned.task.folder for path, planned in plan.planned.items()}
+        done = [folders[path] for path, outcome in sorted(work.outcomes.items()) if outcome.metrics is not None]
+        if not done:
+            return 0
+        doubts = {folders[path]: words for path, words in odd.items()}
+        return max(write_pages(done), write_page_of_night(self.arguments.out, failures_of(plan, work.outcomes), doubts))
 
     def _say_error(self, words: str) -> None:
         self.bar.say(words, error=True)

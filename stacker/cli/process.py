@@ -13,6 +13,7 @@ from stacker.cli import circumstance_options, on_record
 from stacker.cli.failing import SOME_FAILED, describe, explain
 from stacker.cli.machine import settle
 from stacker.cli.progress import Progress
+from stacker.cli.report import add_report_option, write_pages
 
 if TYPE_CHECKING:
     from stacker.capture.circumstances import Circumstances
@@ -50,6 +51,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.add_argument("--out", metavar="DIR", type=Path, required=True, help="where the run folders go")
     add_choices(parser)
     add_shared_arguments(parser)
+    add_report_option(parser)
     on_record.add_logbook_option(parser)
     circumstance_options.add_options(parser)
     parser.set_defaults(run=run)
@@ -76,15 +78,27 @@ def run(arguments: argparse.Namespace) -> int:
     """Process every capture of the call; return the exit status."""
     settings, circumstances = settings_from(arguments)
     captures = captures_from(arguments.captures)
-    return process_all(
+    done: list[Path] = []
+    if arguments.report:
+        from stacker.report.drawing import check_plots
+
+        check_plots()
+
+    def finished(folder: Path) -> None:
+        on_record.keep_on_record(folder, arguments.logbook)
+        done.append(folder)
+
+    status = process_all(
         captures,
         arguments.out,
         settings,
         circumstances,
         workers=arguments.workers,
         as_json=arguments.json,
-        finished=lambda folder: on_record.keep_on_record(folder, arguments.logbook),
+        finished=finished,
     )
+    # Pages come last: what they load would count as memory of the captures after them.
+    return max(status, write_pages(done)) if arguments.report else status
 
 
 def process_all(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 
 from stacker.cli.failing import SOME_FAILED, describe, explain
@@ -33,29 +33,61 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.set_defaults(run=run)
 
 
+def add_report_option(parser: argparse.ArgumentParser) -> None:
+    """Add the option of the commands that make runs."""
+    parser.add_argument("--report", action="store_true", help="make the page of each run too, report.html")
+
+
 def run(arguments: argparse.Namespace) -> int:
     """Write the pages; return the exit status."""
-    return max(_report(folder, arguments.json) for folder in arguments.runs)
+    tell = _as_json if arguments.json else _in_words
+    return max(_report(folder, tell) for folder in arguments.runs)
 
 
-def _report(folder: Path, as_json: bool) -> int:
+def write_pages(folders: Iterable[Path]) -> int:
+    """Write the page of each run folder, silently where all is well; return the exit status."""
+    from stacker.report.run_page import write_run_page
+
+    return max((_written(folder, write_run_page, _silently) for folder in folders), default=0)
+
+
+def write_page_of_night(folder: Path, failures: Sequence[tuple[str, str]], doubts: Mapping[Path, str]) -> int:
+    """Write the page of a folder of runs, silently where all is well; return the exit status."""
+    from stacker.report.night_page import write_night_page
+
+    return _written(folder, lambda place: write_night_page(place, failures, doubts), _silently)
+
+
+def _report(folder: Path, tell: Callable[[Path, Path | str], None]) -> int:
     """Write the page of a run, or those of all runs below a folder and then the folder's own."""
     from stacker.report.night_page import runs_below, write_night_page
     from stacker.report.reading import is_run
     from stacker.report.run_page import write_run_page
 
     if is_run(folder) or not folder.is_dir():
-        return _told(folder, write_run_page, as_json)
-    status = max((_told(run.folder, write_run_page, as_json) for run in runs_below(folder)[0]), default=0)
-    return max(status, _told(folder, write_night_page, as_json))
+        return _written(folder, write_run_page, tell)
+    status = max((_written(run.folder, write_run_page, tell) for run in runs_below(folder)[0]), default=0)
+    return max(status, _written(folder, write_night_page, tell))
 
 
-def _told(folder: Path, write: Callable[[Path], Path], as_json: bool) -> int:
+def _written(folder: Path, write: Callable[[Path], Path], tell: Callable[[Path, Path | str], None]) -> int:
     try:
         page = write(folder)
     except Exception as error:
-        if as_json:
-            print(json.dumps({"run": str(folder), "error": describe(error, folder)}))
+        tell(folder, describe(error, folder))
         return max(explain(error, folder), SOME_FAILED)
-    print(json.dumps({"run": str(folder), "page": str(page)}) if as_json else page, flush=True)
+    tell(folder, page)
     return 0
+
+
+def _in_words(folder: Path, told: Path | str) -> None:
+    if isinstance(told, Path):
+        print(told, flush=True)
+
+
+def _as_json(folder: Path, told: Path | str) -> None:
+    print(json.dumps({"run": str(folder), "page" if isinstance(told, Path) else "error": str(told)}), flush=True)
+
+
+def _silently(folder: Path, told: Path | str) -> None:
+    """Say nothing: what fails is told on standard error."""

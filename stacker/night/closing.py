@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from stacker.night.plan import Plan, as_record
+from stacker.night.plan import BAD, Plan, as_record
 from stacker.night.strangers import shown_in, strangers
 from stacker.night.task import Outcome
 
@@ -34,3 +34,10 @@ def closing_record(plan: Plan, outcomes: Mapping[Path, Outcome], odd: Mapping[Pa
             capture["metrics"] = None if outcome is None else outcome.metrics
             capture["doubtful"] = odd.get(path)
     return record
+
+
+def failures_of(plan: Plan, outcomes: Mapping[Path, Outcome]) -> list[tuple[str, str]]:
+    """Return the name and the complaint of every capture of the night that has no run, in order of path."""
+    told = {entry.path: entry.found.fault for entry in plan.in_state(BAD)}
+    told |= {path: outcome.words for path, outcome in outcomes.items() if outcome.metrics is None}
+    return [(path.name, told[path]) for path in sorted(told)]

@@ -22,11 +22,11 @@ _COLUMNS = ("run", "start", "telescope", "frames", "resolution", "diffraction li
 
 
 def write_night_page(
-    folder: Path | str, failures: Sequence[tuple[str, str]] = (), doubts: Mapping[str, str] | None = None
+    folder: Path | str, failures: Sequence[tuple[str, str]] = (), doubts: Mapping[Path, str] | None = None
 ) -> Path:
     """Write report.html into a folder of run folders, however deep they lie; the same folder gives the same bytes.
 
-    `failures` are captures without a run, each with one line; `doubts` are remarks by the name of a run folder.
+    `failures` are captures without a run, each with one line; `doubts` are remarks by run folder.
     Raises CaptureError where the folder holds no run, OutputError where it cannot be written, SettingsError where
     matplotlib is missing.
     """
@@ -35,7 +35,8 @@ def write_night_page(
     runs, broken = runs_below(folder)
     if not runs:
         raise CaptureError(folder, "holds no run folder", "name a run, or a folder with runs in it")
-    return write_page(folder / PAGE_NAME, night_page(folder, runs, [*failures, *broken], doubts or {}))
+    absolute = {place.absolute(): words for place, words in (doubts or {}).items()}
+    return write_page(folder / PAGE_NAME, night_page(folder, runs, [*failures, *broken], absolute))
 
 
 def runs_below(folder: Path) -> tuple[list[LoggedRun], list[tuple[str, str]]]:
@@ -53,7 +54,7 @@ def runs_below(folder: Path) -> tuple[list[LoggedRun], list[tuple[str, str]]]:
 
 
 def night_page(
-    folder: Path, runs: Sequence[LoggedRun], failures: Sequence[tuple[str, str]], doubts: Mapping[str, str]
+    folder: Path, runs: Sequence[LoggedRun], failures: Sequence[tuple[str, str]], doubts: Mapping[Path, str]
 ) -> str:
     """Return the page as HTML; links are relative to `folder`."""
     plots = night_plots(runs)
@@ -97,7 +98,7 @@ def _address(place: Path) -> str:
 
 
 def _summary(runs: Sequence[LoggedRun], failures: Sequence[tuple[str, str]]) -> str:
-    told = [f"{len(runs)} {'capture' if len(runs) == 1 else 'captures'} became pictures"]
+    told = ["1 capture became a picture" if len(runs) == 1 else f"{len(runs)} captures became pictures"]
     told[0] += f", {len(failures)} could not be used." if failures else "."
     reached = [run for run in runs if run.value("resolution_over_diffraction") is not None]
     if reached:
@@ -119,11 +120,11 @@ def _places(runs: Sequence[LoggedRun]) -> str:
     return " · ".join([*sites, *telescopes])
 
 
-def _card(folder: Path, run: LoggedRun, doubts: Mapping[str, str]) -> Markup:
+def _card(folder: Path, run: LoggedRun, doubts: Mapping[Path, str]) -> Markup:
     address = thumbnail(run.folder / "finished.png")
     name = name_of(run)
     picture = element("img", src=address, alt=f"{name}, finished picture") if address else element("span", "no picture")
-    size, doubt = sized(run), doubts.get(run.folder.name)
+    size, doubt = sized(run), doubts.get(run.folder)
     lines = [when_of(run), telescope_of(run), f"details down to {size}" if size else "no resolution measured"]
     words = join(*(part for line in lines if line for part in (element("br"), line)))
     return element(

@@ -23,8 +23,8 @@ RUN_FILES = (
     "metrics.json",
     "settings.toml",
 )
-OPTIONAL_FILES = ("finished.jpg",)
-"""Written where the settings ask for them."""
+OPTIONAL_FILES = ("finished.jpg", "report.html")
+"""Written where they are asked for; those of an older run go with it."""
 _WRITTEN = (*RUN_FILES, *OPTIONAL_FILES)
 KEEP_FILES = ("keep.json", "keep.png")
 """What `stillair keep` puts beside them, or alone where there is no run yet."""

@@ -9,6 +9,7 @@ import pytest
 
 from stacker.capture import Camera, Circumstances, Site, Telescope
 from stacker.pipeline import process
+from stacker.report.run_page import write_run_page
 from stacker.simulation import Air, CrateredSurface, Mishaps, Scenario, Tracking, write_simulation
 
 HOSTILE = """<script>document.title='taken'</script><img src=x onerror="alert(1)"> & "Ångström's" 行"""
@@ -47,6 +48,12 @@ def sun_run(tmp_path_factory: pytest.TempPathFactory) -> Path:
     capture, sidecar, _ = write_simulation(folder / "sun.avi", scenario, 4, "avi")
     Path(sidecar).unlink()
     return process(capture, folder / "runs", circumstances=Circumstances(target="Sun"), workers=1).folder
+
+
+@pytest.fixture(scope="session")
+def planet_page(planet_run: Path) -> Path:
+    """The page of the planet's run."""
+    return write_run_page(planet_run)
 
 
 @pytest.fixture

@@ -14,6 +14,9 @@ import pytest
 
 from stacker.capture import CaptureError
 from stacker.report.night_page import write_night_page
+from stacker.simulation import Air, Scenario, write_simulation
+
+SMALL = Scenario(frames=24, height_px=80, width_px=80, air=Air(psf_grid=2))
 
 
 @pytest.fixture
@@ -47,7 +50,7 @@ def test_the_same_night_gives_the_same_bytes(night: Path) -> None:
 
 
 def test_doubts_stand_with_their_run(night: Path) -> None:
-    text = write_night_page(night, doubts={"sun": "looks unlike the others"}).read_text(encoding="utf-8")
+    text = write_night_page(night, doubts={night / "sun": "looks unlike the others"}).read_text(encoding="utf-8")
     assert "looks unlike the others" in text
 
 
@@ -69,3 +72,30 @@ def test_a_folder_without_runs_is_one_line(tmp_path: Path, stillair: Callable[..
     assert outcome.status == 1
     assert outcome.err.count("\n") == 1
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_capture_is_processed_and_reported_in_one_call(tmp_path: Path, stillair: Callable[..., Any]) -> None:
+    capture, *_ = write_simulation(tmp_path / "captures" / "planet.avi", SMALL, 1, "avi")
+    outcome = stillair("process", capture, "--out", tmp_path / "runs", "--report", "--logbook", tmp_path / "log.sqlite")
+    assert outcome.status == 0, outcome.err
+    page = tmp_path / "runs" / "planet" / "report.html"
+    assert page.read_text(encoding="utf-8").startswith("<!doctype html>")
+    assert outcome.out.count("\n") == 1
+    again = stillair("process", capture, "--out", tmp_path / "runs", "--logbook", tmp_path / "log.sqlite")
+    assert again.status == 0
+    assert not page.exists()  # it told of another run
+
+
+def test_a_night_is_processed_and_reported_in_one_call(tmp_path: Path, stillair: Callable[..., Any]) -> None:
+    write_simulation(tmp_path / "captures" / "planet.avi", SMALL, 1, "avi")
+    (tmp_path / "captures" / "empty.avi").write_bytes(b"")
+    outcome = stillair(
+        "night", tmp_path / "captures", "--out", tmp_path / "runs", "--report", "--workers", 1, "--quiet-s", 0,
+        "--logbook", tmp_path / "log.sqlite",
+    )  # fmt: skip
+    text = (tmp_path / "runs" / "report.html").read_text(encoding="utf-8")
+    assert outcome.status == 1
+    assert "1 captures" not in text
+    assert "1 capture became a picture, 1 could not be used." in text
+    assert "empty.avi" in text
+    assert (tmp_path / "runs" / "planet" / "report.html").is_file()

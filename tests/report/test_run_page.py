@@ -69,9 +69,9 @@ def test_the_same_folder_gives_the_same_bytes(planet_run: Path) -> None:
     assert b"<svg" in first
 
 
-def test_a_hostile_name_is_shown_and_does_nothing(planet_run: Path) -> None:
+def test_a_hostile_name_is_shown_and_does_nothing(planet_page: Path) -> None:
     """One script, ours, allowed by its digest (Content Security Policy Level 3, W3C); no element comes from a name."""
-    text = write_run_page(planet_run).read_text(encoding="utf-8")
+    text = planet_page.read_text(encoding="utf-8")
     reader = Reader(text)
     assert sum(tag == "script" for tag, _ in reader.elements) == 1
     assert not any(name.startswith("on") for _, attributes in reader.elements for name in attributes)
@@ -84,20 +84,20 @@ def test_a_hostile_name_is_shown_and_does_nothing(planet_run: Path) -> None:
     assert "script-src 'sha256-" in policy
 
 
-def test_nothing_is_fetched_from_outside(planet_run: Path) -> None:
+def test_nothing_is_fetched_from_outside(planet_page: Path) -> None:
     """Addresses are data or files of the same folder."""
-    reader = _read(write_run_page(planet_run))
+    reader = _read(planet_page)
     addresses = [a[name] for _, a in reader.elements for name in ("src", "href") if a.get(name)]
     for address in addresses:
         assert address is not None
-        assert address.startswith(("data:", "#")) or (planet_run / address).is_file(), address[:80]
-    style = re.findall(r"url\([^)]*\)|@import", (planet_run / "report.html").read_text(encoding="utf-8"))
+        assert address.startswith(("data:", "#")) or (planet_page.parent / address).is_file(), address[:80]
+    style = re.findall(r"url\([^)]*\)|@import", planet_page.read_text(encoding="utf-8"))
     assert [entry for entry in style if not entry.startswith("url(#")] == []
 
 
-def test_every_picture_and_plot_says_what_it_shows(planet_run: Path) -> None:
+def test_every_picture_and_plot_says_what_it_shows(planet_page: Path) -> None:
     """WCAG 2.2, success criterion 1.1.1: text alternatives."""
-    reader = _read(write_run_page(planet_run))
+    reader = _read(planet_page)
     pictures = [attributes for tag, attributes in reader.elements if tag == "img"]
     plots = [attributes for tag, attributes in reader.elements if tag == "svg"]
     assert len(pictures) == 3
@@ -106,21 +106,21 @@ def test_every_picture_and_plot_says_what_it_shows(planet_run: Path) -> None:
     assert all(attributes.get("role") == "img" and len(attributes["aria-label"] or "") > 20 for attributes in plots)
 
 
-def test_text_in_plots_stays_text(planet_run: Path) -> None:
-    text = write_run_page(planet_run).read_text(encoding="utf-8")
+def test_text_in_plots_stays_text(planet_page: Path) -> None:
+    text = planet_page.read_text(encoding="utf-8")
     assert ">seconds after the first frame</text>" in text
     assert "<metadata>" not in text
 
 
-def test_identifiers_are_used_once(planet_run: Path) -> None:
+def test_identifiers_are_used_once(planet_page: Path) -> None:
     """HTML Living Standard, 3.2.6: an id must be unique in its tree."""
-    names = [attributes["id"] for _, attributes in _read(write_run_page(planet_run)).elements if "id" in attributes]
+    names = [attributes["id"] for _, attributes in _read(planet_page).elements if "id" in attributes]
     assert len(names) == len(set(names))
 
 
-def test_numbers_of_the_run_stand_on_its_page(planet_run: Path) -> None:
-    metrics = json.loads((planet_run / "metrics.json").read_text(encoding="utf-8"))
-    text = _read(write_run_page(planet_run)).text
+def test_numbers_of_the_run_stand_on_its_page(planet_page: Path) -> None:
+    metrics = json.loads((planet_page.parent / "metrics.json").read_text(encoding="utf-8"))
+    text = _read(planet_page).text
     assert f"{metrics['frames_used']} of {metrics['frames_total']} frames were averaged." in text
     size = with_error(metrics["resolution_arcsec"], metrics["resolution_arcsec_error"], "″")
     assert " ".join(size.split()) in text
@@ -129,12 +129,10 @@ def test_numbers_of_the_run_stand_on_its_page(planet_run: Path) -> None:
     assert "5 April 2031, 21:30 UTC" in text
 
 
-def test_the_call_on_the_page_is_one_that_a_shell_takes_apart_rightly(planet_run: Path) -> None:
+def test_the_call_on_the_page_is_one_that_a_shell_takes_apart_rightly(planet_page: Path) -> None:
     import shlex
 
-    (call,) = re.findall(
-        r"stillair process .*? --out again --settings settings\.toml", _read(write_run_page(planet_run)).text
-    )
+    (call,) = re.findall(r"stillair process .*? --out again --settings settings\.toml", _read(planet_page).text)
     assert shlex.split(call)[2] == "planet of; 'mine'.avi"
 
 
