@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from math import isfinite
+
 from stacker.calibration.corrected import CorrectedCapture
 from stacker.calibration.corrections import plan_corrections
 from stacker.calibration.masters import Master, load_master
 from stacker.calibration.matching import check_match
+from stacker.calibration.mosaic_finding import settle_mosaic
+from stacker.calibration.photon_transfer import CameraNoise, noise_of_masters
 from stacker.capture import Capture
 from stacker.fits_card import Value
 
@@ -13,9 +17,11 @@ from stacker.fits_card import Value
 def calibrate(capture: Capture) -> Capture:
     """Return the capture with its calibration frames applied; the very same capture where it has none.
 
-    Raises CaptureError where a dark, flat or bias cannot be used; the capture is closed then.
+    A colour mosaic that nothing names is found from the frames, and told in the notes. Raises CaptureError where a
+    dark, flat or bias cannot be used; the capture is closed then.
     """
     try:
+        settle_mosaic(capture)
         return _calibrated(capture)
     except BaseException:
         capture.close()
@@ -29,12 +35,18 @@ def _calibrated(capture: Capture) -> Capture:
     )
     if dark is None and flat is None and bias is None:
         return capture
-    corrections = plan_corrections(capture, dark, flat, bias, _offset_of_flat(capture, flat))
+    flat_offset = _offset_of_flat(capture, flat)
+    corrections = plan_corrections(capture, dark, flat, bias, flat_offset)
     used = [master for master in (dark, flat, bias) if master is not None]
     notes = tuple(f"{_words(master)} taken from {master.path.name}" for master in used)
     cards: dict[str, tuple[Value, str]] = {}
     for master in used:
         cards |= _cards(master)
+    pedestal = flat_offset or bias or dark
+    if flat is not None and pedestal is not None and said.camera.gain_e_per_adu is None:
+        noise = noise_of_masters(flat, pedestal)
+        notes += () if noise is None else (noise.sentence,)
+        cards |= {} if noise is None else _cards_of_noise(noise)
     return CorrectedCapture(capture, corrections, notes, cards)
 
 
@@ -69,3 +81,13 @@ def _cards(master: Master) -> dict[str, tuple[Value, str]]:
         f"{word}NUM": (master.frames, f"frames in the master {master.kind}"),
         f"{word}SHA": (master.sha256, f"SHA-256 of the {master.kind} frames"),
     }
+
+
+def _cards_of_noise(noise: CameraNoise) -> dict[str, tuple[Value, str]]:
+    cards: dict[str, tuple[Value, str]] = {
+        "EGAIN": (round(noise.gain_e_per_adu, 5), "[electron/adu] gain, measured from the flats"),
+        "GAINERR": (round(noise.gain_error, 5), "[electron/adu] its standard error"),
+    }
+    if isfinite(noise.read_noise_e):
+        cards["RDNOISE"] = (round(noise.read_noise_e, 3), "[electron] read noise, measured from bias or dark")
+    return cards

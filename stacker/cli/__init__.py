@@ -12,7 +12,7 @@ import sys
 from collections.abc import Sequence
 from typing import NoReturn
 
-from stacker.cli import compare, completion, demo, keep, log, night, plan, process, report, simulate, sky
+from stacker.cli import camera, compare, completion, demo, keep, log, night, plan, process, report, simulate, sky
 from stacker.cli.failing import INTERRUPTED, WRONG_CALL, explain
 from stacker.version import __version__
 
@@ -26,6 +26,7 @@ _EXAMPLES = """examples:
   stillair simulate trial.avi
   stillair sky jupiter --site 52.2,13.1,80
   stillair plan garden.toml
+  stillair camera flats.fits --bias biases.fits
   stillair demo
 
 'stillair COMMAND --help' tells more. The Sun: only ever through a certified full-aperture filter in front of the
@@ -53,7 +54,7 @@ def build_parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"stillair {__version__}")
     subparsers = parser.add_subparsers(title="commands", metavar="COMMAND", dest="command", required=True)
-    for command in (process, keep, night, log, compare, report, simulate, demo, sky, plan, completion):
+    for command in (process, keep, night, log, compare, report, simulate, demo, sky, plan, camera, completion):
         command.add_parser(subparsers)
     return parser
 
