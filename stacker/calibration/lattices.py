@@ -51,7 +51,8 @@ class LatticeGrid:
         for row in (0, 1):
             for column in (0, 1):
                 windows.append(np.outer(tapers[0][row::2], tapers[1][column::2]))
-                phases.append(np.exp(-1j * np.pi * (row * rows + column * columns)).astype(np.complex64))
+                along = (np.exp(-1j * np.pi * step * axis) for step, axis in ((row, rows), (column, columns)))
+                phases.append(np.multiply(*(part.astype(np.complex64) for part in along)))
         frequency = np.hypot(rows, columns).astype(np.float32)
         return cls(top, left, shape, tuple(windows), tuple(phases), frequency, rows, columns)
 
