@@ -59,7 +59,7 @@ def judge(runs: Sequence[LoggedRun]) -> tuple[Fairness, ...]:
     q = np.array([found.value if found else np.nan for found in ratio])
     x = np.array([1.0 / found.value if found else np.nan for found in reached])
     rings = np.array([obstruction_ratio(run) for run in runs])
-    expected, slope = _expected(q, rings, _usual(kept_at(x, q, rings), [run.target for run in runs]))
+    expected, slope = _expected(q, rings, _usual(kept_at(x, q, rings), runs))
     return tuple(_judged(run, ratio[i], reached[i], float(expected[i]), float(slope[i])) for i, run in enumerate(runs))
 
 
@@ -123,9 +123,9 @@ def _reached(q: Real, rings: Real, threshold: Real) -> Real:
     return np.where(np.isfinite(q) & np.isfinite(threshold), low, np.nan)
 
 
-def _usual(kept: Real, targets: Sequence[str | None]) -> Real:
-    """Return, for each run, the median of what was left at the limit over the runs of its target."""
-    names = np.array([(target or "").casefold() for target in targets])
+def _usual(kept: Real, runs: Sequence[LoggedRun]) -> Real:
+    """Return, for each run, the median of what was left at the limit over the runs of its target and kind."""
+    names = np.array([f"{(run.target or '').casefold()} {run.kind}" for run in runs])
     usual = np.full(len(kept), np.nan)
     for name in np.unique(names):
         mine = names == name

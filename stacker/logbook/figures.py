@@ -31,7 +31,8 @@ class Figure:
     """Scatter between captures of one truth beyond the error bar: part of the value, or its unit where not relative."""
 
 
-CIRCUMSTANCES = ("target", "telescope", "filter", "night")
+CIRCUMSTANCES = ("target", "kind", "telescope", "filter", "night")
+"""The kind beside the target: a surface under a planet's name is a mistake, and no yardstick for it."""
 OF_THE_AIR_ONLY = 0.14
 """Each capture is one draw of the air: resolution repeats to 0.14 times its distance from the diffraction limit beyond
 its error bar (`scripts/experiment_fair_comparison.py`)."""
@@ -89,7 +90,7 @@ FIGURES: tuple[Figure, ...] = (
         "",
         SMALLER,
         True,
-        ("target", "telescope", "filter"),
+        ("target", "kind", "telescope", "filter"),
         lambda fair: fair.over_expected,
         _air_drawn,
     ),

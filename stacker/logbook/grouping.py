@@ -22,12 +22,16 @@ _OF_RUN: dict[str, Callable[[LoggedRun], Any]] = {
     "filter": lambda run: run.filter or "none",
     "version": lambda run: run.software_version,
     "capture": lambda run: run.capture_sha256 or run.capture,
+    "kind": lambda run: run.kind,
 }
+
+_ONLY_BLOCKS = ("capture", "kind")
+"""What must be alike, and is nothing to compare by."""
 
 
 def choices() -> tuple[str, ...]:
     """Return the names of everything that runs can be compared by."""
-    return (*(name for name in _OF_RUN if name != "capture"), *_settings())
+    return (*(name for name in _OF_RUN if name not in _ONLY_BLOCKS), *_settings())
 
 
 def is_setting(name: str) -> bool:
