@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 from stacker.cli.log_words import table, with_error
 from stacker.logbook.comparison_record import CANNOT_TELL, NO_DIFFERENCE
+from stacker.logbook.comparison_words import ranking_of
+from stacker.logbook.limit_shares import worst
 
 if TYPE_CHECKING:
     from stacker.logbook.comparison_record import Comparison, Row
@@ -15,6 +17,7 @@ if TYPE_CHECKING:
 
 _MOST_RUNS = 24
 _MOST_GROUPS = 6
+_MOST_LIMITS = 4
 _MARGIN = "  "
 
 
@@ -22,6 +25,7 @@ def comparison_words(told: Comparison) -> list[str]:
     """Return the lines that a person wants to read."""
     runs = sum(len(group.runs) for group in told.groups)
     lines = [f"{runs} runs compared by {told.by}", "", *_groups(told)]
+    lines += _limited(told)
     if runs <= _MOST_RUNS:
         lines += ["", "each run against its telescope's limit and against the air of its night:", *_limits(told)]
     lines += ["", *_verdicts(told)]
@@ -41,8 +45,29 @@ def _groups(told: Comparison) -> list[str]:
     return [*table([["", *keys], *rows]), *(f"{key}: {title}" for key, title in zip(keys, titles, strict=True))]
 
 
+def _limited(told: Comparison) -> list[str]:
+    """Return what limited each group, worst first; nothing where no run tells."""
+    rows = [
+        (_MARGIN + group.label, ", ".join(f"{name} {with_error(share)}" for name, share in group.limits[:_MOST_LIMITS]))
+        for group in told.groups
+        if group.limits
+    ]
+    return ["", "share of the shortfall from the diffraction limit:", *table(rows)] if rows else []
+
+
 def _limits(told: Comparison) -> list[str]:
-    titles = ("run", "telescope", "night", 'lambda/D "', 'seeing "', 'expected "', 'reached "', "x limit", "x expected")
+    titles = (
+        "run",
+        "telescope",
+        "night",
+        'lambda/D "',
+        'seeing "',
+        'expected "',
+        'reached "',
+        "x limit",
+        "x expected",
+        "limited by",
+    )
     return [_MARGIN + line for line in table([titles, *(_limit(fair) for fair in told.fairness)])]
 
 
@@ -57,6 +82,7 @@ def _limit(fair: Fairness) -> tuple[str, ...]:
         with_error(fair.resolution_arcsec),
         with_error(fair.over_diffraction),
         with_error(fair.over_expected),
+        worst(fair.run) or "-",
     )
 
 
@@ -79,10 +105,13 @@ def _verdicts(told: Comparison) -> Iterator[str]:
 
 
 def _orders(told: Comparison) -> Iterator[str]:
-    """Yield the groups in order for each figure that ranks more than two."""
-    for row in told.rows:
-        if len(row.order) > 2 and row.figure.better and _any_differs(row):
-            yield f"{row.figure.words}, best first: {', '.join(told.groups[index].label for index in row.order)}"
+    """Yield the groups in order for each figure in which some differ."""
+    labels = [group.label for group in told.groups]
+    ranked = [row for row in told.rows if len(row.order) > 2 and row.figure.better and _any_differs(row)]
+    if ranked:
+        yield "best first (> better, = no difference):"
+    for row in ranked:
+        yield f"{_MARGIN}{row.figure.words}: {ranking_of(row, labels)}"
 
 
 def _any_differs(row: Row) -> bool:

@@ -6,10 +6,11 @@ import math
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
+from stacker.logbook.comparison_words import ranking_of
 from stacker.logbook.logged_run import LoggedRun, Measured
 
 if TYPE_CHECKING:
-    from stacker.logbook.comparison_record import Comparison, Difference, Row
+    from stacker.logbook.comparison_record import Comparison, Difference, Group, Row
     from stacker.logbook.fairness import Fairness
     from stacker.logbook.sessions import SeeingRecord, Spell
 
@@ -44,9 +45,9 @@ def comparison_as_record(told: Comparison) -> dict[str, Any]:
         "by": told.by,
         "alpha": told.alpha,
         "looked_at": told.looked_at,
-        "groups": [{"label": group.label, "runs": [run.id for run in group.runs]} for group in told.groups],
+        "groups": [_group(group) for group in told.groups],
         "figures": [_row(row, labels) for row in told.rows],
-        "limits": [_fair(fair) for fair in told.fairness],
+        "runs": [_fair(fair) for fair in told.fairness],
         "sentences": list(told.sentences),
         "notes": list(told.notes),
     }
@@ -76,6 +77,11 @@ def seeing_as_record(told: SeeingRecord) -> dict[str, Any]:
     }
 
 
+def _group(group: Group) -> dict[str, Any]:
+    limits = {name: _measured(share) for name, share in group.limits}
+    return {"label": group.label, "runs": [run.id for run in group.runs], "limits": limits}
+
+
 def _row(row: Row, labels: list[str]) -> dict[str, Any]:
     return {
         "figure": row.figure.name,
@@ -85,6 +91,7 @@ def _row(row: Row, labels: list[str]) -> dict[str, Any]:
         "runs": dict(zip(labels, row.counts, strict=True)),
         "scatter": _finite(row.scatter),
         "order": [labels[index] for index in row.order],
+        "ranking": ranking_of(row, labels),
         "differences": [_difference(found, labels) for found in row.differences],
     }
 

@@ -27,6 +27,7 @@ from stacker.logbook.contrasts import Contrasts, adjusted_for_many, block_contra
 from stacker.logbook.fairness import Fairness, judge
 from stacker.logbook.figures import FIGURES, NEITHER, Figure, on_scale
 from stacker.logbook.grouping import grouped, is_setting, value_of
+from stacker.logbook.limit_shares import mean_shares
 from stacker.logbook.logged_run import LoggedRun, Measured
 from stacker.settings import SettingsError
 
@@ -74,7 +75,7 @@ def compare_runs(runs: Sequence[LoggedRun], by: str = "run", alpha: float = ALPH
     """
     parts = grouped(runs, by)
     _check(parts, by)
-    groups = tuple(Group(label, tuple(members)) for label, members in parts.items())
+    groups = tuple(Group(label, tuple(members), mean_shares(members)) for label, members in parts.items())
     runs = [run for group in groups for run in group.runs]
     fairness = judge(runs)
     number = np.repeat(np.arange(len(groups)), [len(group.runs) for group in groups])

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from stacker.logbook.fairness import Fairness
 from stacker.logbook.figures import Figure
+from stacker.logbook.limit_shares import Shares
 from stacker.logbook.logged_run import LoggedRun, Measured
 
 BETTER, WORSE, HIGHER, LOWER = "better", "worse", "higher", "lower"
@@ -18,6 +19,8 @@ class Group:
 
     label: str
     runs: tuple[LoggedRun, ...]
+    limits: Shares = ()
+    """What stood between these runs and the diffraction limit: name and mean share, worst first."""
 
 
 @dataclass(frozen=True)

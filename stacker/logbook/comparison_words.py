@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 import numpy as np
 
-from stacker.logbook.comparison_record import CANNOT_TELL, NO_DIFFERENCE, Difference
+from stacker.logbook.comparison_record import CANNOT_TELL, NO_DIFFERENCE, Difference, Row
 from stacker.logbook.figures import NEITHER, Figure
 
 
@@ -47,3 +48,14 @@ def _limit(figure: Figure, found: Difference) -> str:
     if figure.relative:
         return f"ratios above {found.detectable:.3g} would have been seen"
     return f"{found.detectable:.3g} {figure.unit} would have been seen".replace("  ", " ")
+
+
+def ranking_of(row: Row, labels: Sequence[str]) -> str:
+    """Return the groups of a figure, best first: `>` stands where neighbours differ, `=` where they do not."""
+    verdicts = {frozenset((found.one, found.other)): found.verdict for found in row.differences}
+    words = labels[row.order[0]] if row.order else ""
+    for before, after in pairwise(row.order):
+        verdict = verdicts.get(frozenset((before, after)), CANNOT_TELL)
+        words += ", " if verdict == CANNOT_TELL else " = " if verdict == NO_DIFFERENCE else " > "
+        words += labels[after]
+    return words

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from math import hypot, log, nan
 
 from stacker.logbook.fairness import Fairness
+from stacker.logbook.limit_shares import MEASURED_NAMES
 from stacker.logbook.logged_run import Measured
 
 SMALLER, NEITHER, LARGER = -1, 0, 1
@@ -131,6 +132,7 @@ COMPARED_NAMES = (
     "disc_radius_px",
     "north_angle_deg",
     "limb_overshoot_percent",
+    *MEASURED_NAMES,
 )
 """Keys of metrics.json that a comparison and its pictures need."""
 

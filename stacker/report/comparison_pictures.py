@@ -99,7 +99,7 @@ def _label(label: str, run: LoggedRun, common: CommonViews) -> Label:
         target=f"{label}: {run.target or run.capture}",
         when_utc=when,
         altitude_deg=run.altitude_deg,
-        telescope=run.telescope,
+        telescope=None if run.telescope == label else run.telescope,
         seeing_arcsec=run.value("seeing_arcsec"),
         resolution_arcsec=run.value("resolution_arcsec"),
         scale_arcsec_per_px=common.scale_arcsec_per_px,

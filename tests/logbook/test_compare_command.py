@@ -57,7 +57,7 @@ def test_telescopes_are_compared_by_default(book: Path, stillair: Command) -> No
     figures = {row["figure"]: row for row in record["figures"]}
     assert figures["resolution_arcsec"]["order"] == ["great mirror", "ten inch"]
     assert figures["resolution_arcsec"]["differences"][0]["verdict"] == "better"
-    assert len(record["limits"]) == 12 and record["limits"][0]["over_expected"] is None
+    assert len(record["runs"]) == 12 and record["runs"][0]["over_expected"] is None
 
 
 def test_pictures_at_one_scale_side_by_side_and_blinking(book: Path, stillair: Command, tmp_path: Path) -> None:

@@ -1,6 +1,8 @@
 """Comparison calls what differs and is silent where nothing does, at the rate that it claims."""
 
 from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -9,8 +11,10 @@ from numpy.testing import assert_allclose
 
 from stacker.logbook import LoggedRun, compare_runs
 from stacker.logbook.comparison_record import BETTER, CANNOT_TELL, HIGHER, NO_DIFFERENCE, Comparison, Difference
+from stacker.logbook.comparison_words import ranking_of
 from stacker.logbook.fairness import R0_NM, core_left, judge
 from stacker.logbook.figures import OF_THE_AIR_ONLY
+from stacker.logbook.typical import typical_runs
 from stacker.settings import SettingsError
 from stacker.sky.optics import diffraction_arcsec
 
@@ -197,3 +201,57 @@ def test_runs_in_another_order_tell_the_same(make_run: MakeRun, random: np.rando
 def test_what_cannot_be_compared_is_said(make_run: MakeRun, count: int, by: str, words: str) -> None:
     with pytest.raises(SettingsError, match=words):
         compare_runs([make_run(i) for i in range(count)], by)
+
+
+def test_what_limited_a_group_is_the_mean_of_its_runs(make_run: MakeRun) -> None:
+    """Worst first; one run has its own error, two have that of their mean; what is not named counts as nothing."""
+    air, light = (
+        {"limits": [{"name": name, "share": share, "share_error": 0.1}]}
+        for name, share in (("air", 0.9), ("light", 0.6))
+    )
+    runs = [make_run(1, telescope="a", metrics=air), make_run(2, telescope="a", metrics=light)]
+    runs += [make_run(3, telescope="b", metrics=air), make_run(4, telescope="c", measured={"snr": (9.0, 1.0)})]
+    first, second, third = (group.limits for group in compare_runs(runs, "telescope").groups)
+    assert [name for name, _ in first] == ["air", "light"]
+    assert_allclose([share.value for _, share in first], [0.45, 0.3])
+    assert_allclose(first[0][1].error or 0, np.std([0.9, 0.0], ddof=1) / np.sqrt(2))
+    assert second == (("air", (0.9, 0.1)),) and third == ()
+
+
+def test_a_ranking_says_where_neighbours_differ(make_run: MakeRun) -> None:
+    numbers = {"a": 0.5, "b": 1.0, "c": 1.01}
+    runs = [
+        make_run(
+            i, telescope=name, measured={"resolution_arcsec": (v, 0.01), "resolution_over_diffraction": (1.0, 0.01)}
+        )
+        for name, v in numbers.items()
+        for i in range(4)
+    ]
+    row = _row(compare_runs(runs, "telescope"), "resolution_arcsec")
+    assert ranking_of(row, list(numbers)) == "a > b = c"
+
+
+def test_limits_are_named_as_they_are_measured() -> None:
+    from stacker.logbook.limit_shares import LIMIT_NAMES
+    from stacker.measuring.limits import NAMES
+
+    assert LIMIT_NAMES == NAMES
+
+
+def test_pictures_are_of_one_target_and_night_where_they_can(make_run: MakeRun, tmp_path: Path) -> None:
+    """The night that most groups share; the median run of each; a folder that is gone shows nothing."""
+
+    def run(number: int, over: float, **told: Any) -> LoggedRun:
+        made = make_run(number, measured={"resolution_over_diffraction": (over, 0.05)}, **told)
+        return replace(made, folder=tmp_path)
+
+    runs = [run(n, 1.0 + n, telescope="a", night="2031-04-05") for n in range(3)]
+    runs += [run(5, 2.0, telescope="a", night="2031-04-06"), run(6, 2.0, telescope="b", night="2031-04-05")]
+    runs += [run(7, 2.0, telescope="b", night="2031-04-07"), run(8, 2.0, telescope="c", night="2031-04-09")]
+    runs += [run(9, 1.0, telescope="d", target="Velorne")]
+    chosen = typical_runs(compare_runs(runs, "telescope"))
+    assert [(label, told.night) for label, told in chosen] == [
+        ("a", "2031-04-05"), ("b", "2031-04-05"), ("c", "2031-04-09")
+    ]  # fmt: skip
+    assert chosen[0][1].value("resolution_over_diffraction") == 2.0
+    assert typical_runs(compare_runs([replace(run, folder=tmp_path / "gone") for run in runs], "telescope")) == ()
