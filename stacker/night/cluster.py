@@ -5,6 +5,8 @@ All of them see the captures and the run folders under the same paths.
 
 from __future__ import annotations
 
+import threading
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -33,6 +35,7 @@ class Cluster(Hands):
         """
         self._address, self._prepare = address, prepare
         self._waiting: dict[Any, Task] = {}
+        self._news = threading.Event()
         self._client = _connect(address)
         _check_versions(self._client, address)
 
@@ -45,19 +48,12 @@ class Cluster(Hands):
             lambda client: client.submit(do_far_task, self._prepare, task, pure=False, key=_key(task), retries=2)
         )
         self._waiting[future] = task
+        future.add_done_callback(lambda _: self._news.set())
 
     def gather(self, timeout_s: float) -> list[tuple[Task, Outcome]]:
-        from distributed import wait
-
-        if not self._waiting:
-            return []
-        try:
-            wait(list(self._waiting), timeout=timeout_s, return_when="FIRST_COMPLETED")  # type: ignore[no-untyped-call,unused-ignore]
-        except TimeoutError:
-            pass
-        except OSError as error:
-            raise ClusterGone(f"{self._address} does not answer any more") from error
-        self._asked(lambda client: None)
+        self._news.wait(timeout_s)
+        self._news.clear()
+        self._check()
         ended = [future for future in self._waiting if future.done()]
         return [(self._waiting[future], self._outcome(future, self._waiting.pop(future))) for future in ended]
 
@@ -77,9 +73,12 @@ class Cluster(Hands):
             return Outcome(FAILED, f"{task.path}: the worker met {kind} ({error})".splitlines()[0])
         return Outcome(LOST, f"{task.path}: the cluster dropped it")
 
-    def _asked(self, question: Any) -> Any:
+    def _check(self) -> None:
         if self._client.status != "running":
             raise ClusterGone(f"{self._address} does not answer any more")
+
+    def _asked(self, question: Callable[[Any], Any]) -> Any:
+        self._check()
         try:
             return question(self._client)
         except (OSError, TimeoutError) as error:
