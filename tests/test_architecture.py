@@ -24,6 +24,7 @@ ALLOWED: dict[str, tuple[str, ...]] = {
     "run_folder": (*GROUND, *STAGES, "settings_file", "run_folder"),
     "pipeline": (*GROUND, *STAGES, "settings_file", "run_folder", "report"),
     "keeping": (*GROUND, *STAGES),
+    "joining": (*GROUND, *STAGES, "settings_file", "run_folder", "joining"),
     "logbook": (*GROUND, *STAGES, "settings_file", "run_folder", "logbook"),
     "report": (*GROUND, *STAGES, "settings_file", "run_folder", "logbook", "keeping", "report"),
     "failures": (*GROUND, "capture"),
@@ -31,6 +32,7 @@ ALLOWED: dict[str, tuple[str, ...]] = {
     "cli": (
         *GROUND,
         *STAGES,
+        "joining",
         "failures",
         "night",
         "settings_file",

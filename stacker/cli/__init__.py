@@ -12,7 +12,22 @@ import sys
 from collections.abc import Sequence
 from typing import NoReturn
 
-from stacker.cli import camera, compare, completion, demo, keep, log, night, plan, process, report, simulate, sky
+from stacker.cli import (
+    camera,
+    colours,
+    compare,
+    completion,
+    demo,
+    exposures,
+    keep,
+    log,
+    night,
+    plan,
+    process,
+    report,
+    simulate,
+    sky,
+)
 from stacker.cli.failing import INTERRUPTED, WRONG_CALL, explain
 from stacker.version import __version__
 
@@ -54,7 +69,8 @@ def build_parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"stillair {__version__}")
     subparsers = parser.add_subparsers(title="commands", metavar="COMMAND", dest="command", required=True)
-    for command in (process, keep, night, log, compare, report, simulate, demo, sky, plan, camera, completion):
+    commands = (process, keep, colours, exposures, night, log, compare, report, simulate, demo, sky, plan, camera)
+    for command in (*commands, completion):
         command.add_parser(subparsers)
     return parser
 

@@ -71,9 +71,13 @@ def judge(notes: Notes, kind: str) -> tuple[str, ...]:
 
 
 def _clipped(notes: Notes, among: NDArray[np.bool_], kind: str) -> NDArray[np.bool_]:
-    """Return frames far more clipped than the capture is as a rule: a capture exposed too long stays usable."""
+    """Return frames far more clipped than the capture is as a rule: a capture exposed too long stays usable.
+
+    A disc that is white from limb to limb as a rule was exposed for what is faint beside it.
+    """
     usual = float(np.median(notes.clipped[among])) if among.any() else 0.0
-    return np.asarray(notes.clipped > max(0.1, 3 * usual)) | (notes.clipped > 0.95)
+    for_the_faint = kind == "disc" and usual > 0.95
+    return np.asarray(notes.clipped > max(0.1, 3 * usual)) | ((notes.clipped > 0.95) & (not for_the_faint))
 
 
 def _out_of_field(notes: Notes, among: NDArray[np.bool_], kind: str) -> NDArray[np.bool_]:

@@ -18,13 +18,14 @@ def image_header(
     scale_arcsec_per_px: float | None,
     span_s: float | None = None,
     capture_sha256: str | None = None,
+    saturation_adu: float | None = None,
     provenance: Mapping[str, tuple[Value, str]] | None = None,
 ) -> dict[str, tuple[Value, str]]:
     """Return keyword: (value, comment) for `write_run`; what is not known is left out.
 
     Reserved keywords have the meaning of FITS 4.0 (section 8 and 9): DATE-OBS is the start, XPOSURE the exposure that
     is in the image (frames used times one frame's), TELAPSE the time from the first frame to the last. EXPTIME, by
-    common practice, is one frame's exposure. EXPTIME, EGAIN, CCD-TEMP, XPIXSZ, FOCALLEN, APTDIA
+    common practice, is one frame's exposure. EXPTIME, EGAIN, CCD-TEMP, SATURATE, XPIXSZ, FOCALLEN, APTDIA
     and FILTER are common, not reserved.
     """
     telescope, camera, site = circumstances.telescope, circumstances.camera, circumstances.site
@@ -57,6 +58,7 @@ def image_header(
         "NFRAMES": (frames_total, "frames in the capture"),
         "NCOMBINE": (frames_used, "frames in the image"),
         "SWCREATE": (f"stillair {__version__}", "software and version"),
+        "SATURATE": (saturation_adu, "[adu] where the camera saturates"),
         "INSHA256": (capture_sha256, "SHA-256 of the capture"),
     }
     known |= provenance or {}

@@ -62,6 +62,7 @@ METRIC_KEYS = (
     "missing_information",
     "clipped_fraction",
     "limb_overshoot_percent",
+    "parts",
     "elapsed_s",
     "peak_memory_mb",
     "notes",

@@ -40,6 +40,7 @@ def header_of(capture: Capture, alignment: Alignment, metrics: dict[str, Any]) -
         scale_arcsec_per_px=metrics["scale_arcsec_per_px"],
         span_s=span,
         capture_sha256=metrics["capture_sha256"],
+        saturation_adu=capture.full_scale if np.isfinite(capture.full_scale) else None,
         provenance=capture.provenance,
     )
 

@@ -48,9 +48,9 @@ def write_run(
     Raises OutputError where the folder cannot be written; nothing is left of it then.
     """
     with whole_folder(folder) as temporary:
-        write_fits(temporary / "stack.fits", _units(stack.image, stack, header))
+        write_fits(temporary / "stack.fits", image_units(stack.image, stack.variance, stack.coverage, header))
         write_tiff(temporary / "stack.tif", stack.image)
-        write_fits(temporary / "finished.fits", _units(finished, stack, header))
+        write_fits(temporary / "finished.fits", image_units(finished, stack.variance, stack.coverage, header))
         write_png(temporary / "finished.png", shown)
         if settings.pictures.jpeg:
             write_jpeg(temporary / "finished.jpg", shown)
@@ -62,14 +62,20 @@ def write_run(
         (temporary / "settings.toml").write_text(dump_settings(settings, overrides), encoding="utf-8", newline="\n")
 
 
-def _units(image: NDArray[np.float32], stack: Stack, header: Mapping[str, tuple[Value, str]]) -> list[Hdu]:
+def image_units(
+    image: NDArray[np.float32],
+    stack_variance: NDArray[np.float32],
+    stack_coverage: NDArray[np.float32],
+    header: Mapping[str, tuple[Value, str]],
+) -> list[Hdu]:
+    """Return the units of a linear image: itself under `header`, VARIANCE and COVERAGE; planes of colours are named."""
     place = _PLACE if image.ndim == 2 else {**_PLACE, **CHANNELS}
     variance = {"BUNIT": ("adu**2", "variance of the mean of the linear stack"), **place}
     coverage = {"BUNIT": ("", "frames behind each pixel"), **place}
     return [
         Hdu(image, {"BUNIT": ("adu", "linear, as the camera counts"), **place, **header}),
-        Hdu(stack.variance, variance, "VARIANCE"),
-        Hdu(stack.coverage, coverage, "COVERAGE"),
+        Hdu(stack_variance, variance, "VARIANCE"),
+        Hdu(stack_coverage, coverage, "COVERAGE"),
     ]
 
 

@@ -89,6 +89,25 @@ def tone_for_showing(
     return Tone(black, white, gamma, balance, settings.saturation)
 
 
+def compressed(image: Real, mask: Mask, kind: str, faint: float) -> Real:
+    """Return a linear image, (H, W) or (H, W, 3), with its range drawn together so that faint and bright both show.
+
+    What is above the sky (above the lowest values of a surface) goes through asinh(x / s), linear below s and
+    logarithmic above; colours keep their ratios (Lupton et al. 2004, PASP 116, 133). s is `faint`, in ADU, but at least
+    1/3000 of the range.
+    """
+    grey = image if image.ndim == 2 else image.mean(2)
+    sky = sky_of(mask) if kind == "disc" else np.zeros_like(mask)
+    base = float(np.median(grey[sky])) if sky.any() else float(np.percentile(grey, 0.5))
+    light = grey - np.float32(base)
+    soft = np.float32(max(faint, float(np.percentile(light, 99.9)) / 3000, 1e-12))
+    drawn = soft * np.arcsinh(light / soft)
+    if image.ndim == 2:
+        return np.asarray(drawn, np.float32)
+    factor = np.where(np.abs(light) > 1e-3 * soft, drawn / np.where(light == 0, soft, light), np.float32(1))
+    return np.asarray((image - np.float32(base)) * factor[..., None], np.float32)
+
+
 def stretch_for_showing(image: Real, mask: Mask, kind: str) -> NDArray[np.uint16]:
     """Return `image` as uint16 of the same shape, with the tone that suits it."""
     return tone_for_showing(image, mask, kind).apply(image)

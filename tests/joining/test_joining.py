@@ -1,0 +1,198 @@
+"""Several captures of one target through the commands: filters become colour, exposures one range of brightness."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+import pytest
+from astropy.io import fits
+from scipy.ndimage import gaussian_filter
+
+Call = Callable[..., Any]
+ROWS, COLUMNS = np.mgrid[:72, :112].astype(float)
+TINTS = {"R": 1.0, "G": 0.8, "B": 0.5, "L": 1.5, "IR": 0.7}
+
+
+def scene(contrast: float, middle: tuple[float, float]) -> np.ndarray:
+    y, x = ROWS - middle[0], COLUMNS - middle[1]
+    light = np.clip(20 - np.hypot(y, x) + 0.5, 0, 1) * (1 + contrast * np.sin(y / 2.5 + np.sin(x / 4)))
+    for away in (-38, 40):
+        light = light + 0.012 * np.exp(-((y - 3) ** 2 + (x - away) ** 2) / 3)
+    return np.asarray(gaussian_filter(light, 1.2))
+
+
+def write(
+    path: Path, level: float, middle: tuple[float, float], sidecar: str, contrast: float = 0.15, seed: int = 1
+) -> Path:
+    rng = np.random.default_rng(seed)
+    frames = []
+    for _ in range(10):
+        jitter = rng.normal(0, 0.4, 2)
+        light = level * scene(contrast, (middle[0] + jitter[0], middle[1] + jitter[1]))
+        frames.append(np.clip(rng.poisson(4 * light) / 4 + rng.normal(20, 2, light.shape), 0, 4095))
+    fits.PrimaryHDU(np.rint(frames).astype(np.uint16)).writeto(path)
+    path.with_suffix(".toml").write_text(sidecar)
+    return path
+
+
+@pytest.fixture(scope="session")
+def through_filters(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A planet through five filters, a minute apart, each a few pixels elsewhere."""
+    folder = tmp_path_factory.mktemp("filters")
+    for number, (name, tint) in enumerate(TINTS.items()):
+        told = f'[capture]\ntarget = "model planet"\nfilter = "{name}"\nstart_utc = "2031-04-05T21:3{number}:00Z"\n'
+        told += "[camera]\nbits = 12\npixel_um = 3.0\n[telescope]\nfocal_length_mm = 3000\n"
+        write(folder / f"jup_{name}.fits", 1500 * tint, (36 + 2.3 * number, 56 - 1.4 * number), told, seed=number)
+    return folder
+
+
+@pytest.fixture(scope="session")
+def lrgb(through_filters: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The run folders of those captures, and the pictures made of them."""
+    from stacker.cli import main
+
+    out = tmp_path_factory.mktemp("runs")
+    words = ["colours", *map(str, sorted(through_filters.glob("*.fits"))), "--out", str(out), "--workers", "1"]
+    assert main([*words, "--jpeg"]) == 0
+    return out
+
+
+def test_a_set_becomes_a_picture_with_named_planes(lrgb: Path) -> None:
+    """Planes are read back by astropy: R, G, B, every other filter an extension of its name, all on one place."""
+    folder = lrgb / "jup_LRGB"
+    names = {entry.name for entry in folder.iterdir()}
+    assert names == {
+        "stack.fits",
+        "stack.tif",
+        "finished.fits",
+        "finished.png",
+        "finished.jpg",
+        "metrics.json",
+        "settings.toml",
+    }
+    with fits.open(folder / "stack.fits", checksum=True) as units:
+        units.verify("exception")
+        assert [units[0].header[f"CHANNEL{n}"] for n in (1, 2, 3)] == ["R", "G", "B"]
+        assert [unit.name for unit in units[1:]] == ["VARIANCE", "COVERAGE", "L", "IR"]
+        planes = {**dict(zip("RGB", units[0].data, strict=True)), **{n: units[n].data for n in ("L", "IR")}}
+    middles = []
+    for plane in planes.values():
+        light = plane.astype(float) - np.median(plane)
+        light[light < 0.3 * light.max()] = 0
+        middles.append([(light * axis).sum() / light.sum() for axis in (ROWS, COLUMNS)])
+    assert np.ptp(middles, axis=0).max() < 0.15
+
+
+def test_light_of_every_filter_is_kept(lrgb: Path) -> None:
+    """What a plane holds above its sky is what its own stack held, to 1e-3, most of it the edge of the moved frame."""
+    with fits.open(lrgb / "jup_LRGB" / "stack.fits") as units:
+        joined = dict(zip("RGB", units[0].data.astype(float), strict=True))
+    for name, plane in joined.items():
+        alone = fits.getdata(lrgb / f"jup_{name}" / "stack.fits").astype(float)
+        light = [(image - np.median(image[:6]))[image > 0.1 * image.max()].sum() for image in (plane, alone)]
+        assert light[0] == pytest.approx(light[1], rel=2e-3)
+
+
+def test_the_picture_tells_its_parts_and_the_time_between(lrgb: Path) -> None:
+    """Roles, and the seconds between the middles of the captures."""
+    metrics = json.loads((lrgb / "jup_LRGB" / "metrics.json").read_text())
+    roles = {part["filter"]: part["role"] for part in metrics["parts"]}
+    assert roles == {"R": "R", "G": "G", "B": "B", "L": "luminance", "IR": "extension"}
+    times = {part["filter"]: part["seconds_after_first"] for part in metrics["parts"]}
+    assert [times[name] for name in TINTS] == pytest.approx([60 * k for k in range(5)], abs=1)
+    assert "180 s lie between" in metrics["notes"]["remarks"]
+    shown = cv2.imread(str(lrgb / "jup_LRGB" / "finished.png"), cv2.IMREAD_UNCHANGED)
+    assert shown.shape == (72, 112, 3) and shown.dtype == np.uint16
+
+
+def test_runs_that_are_there_are_not_made_again(lrgb: Path, stillair: Call) -> None:
+    """Other channels from the same runs: infrared as red, and infrared as luminance."""
+    before = {entry: entry.stat().st_mtime_ns for entry in lrgb.glob("jup_*/stack.tif") if "RGB" not in str(entry)}
+    runs = [lrgb / f"jup_{name}" for name in ("IR", "G", "B")]
+    done = stillair("colours", *runs, "--out", lrgb, "--json")
+    assert done.status == 0, done.err
+    told = json.loads(done.out)
+    assert Path(told["folder"]).name == "jup_IRGB"
+    assert {part["filter"]: part["role"] for part in told["metrics"]["parts"]} == {"IR": "R", "G": "G", "B": "B"}
+    runs += [lrgb / "jup_R"]
+    done = stillair("colours", *runs, "--out", lrgb, "--luminance", "IR", "--channels", "R,G,B")
+    assert done.status == 0 and "IR as luminance" in done.out
+    two = stillair("colours", lrgb / "jup_IR", lrgb / "jup_B", "--out", lrgb)
+    assert "IR as R+G" in two.out and "B as G+B" in two.out
+    assert before == {entry: entry.stat().st_mtime_ns for entry in before}
+
+
+def test_what_makes_no_set_is_said_in_one_line(lrgb: Path, tmp_path: Path, stillair: Call) -> None:
+    for words, complaint in (
+        ([lrgb / "jup_R"], "only one colour"),
+        ([lrgb / "jup_R", lrgb / "jup_G", "--channels", "R,G,Ha"], "no part of this set is Ha"),
+        ([lrgb / "jup_R", lrgb / "jup_G", "--channels", "R,G"], "name three"),
+        ([lrgb / "jup_LRGB"], "joined from several captures already"),
+        ([tmp_path / "not_there.fits"], "not_there"),
+    ):
+        done = stillair("colours", *words, "--out", tmp_path / "out")
+        assert done.status == 1
+        assert complaint in done.err
+        assert "Traceback" not in done.err
+    assert not [entry for entry in (tmp_path / "out").glob("*") if "RGB" in entry.name]
+
+
+def test_a_filter_that_comes_again_begins_the_next_set(through_filters: Path, tmp_path: Path, stillair: Call) -> None:
+    for number in (1, 2):
+        for name in ("R", "B"):
+            told = f'[capture]\nstart_utc = "2031-04-05T2{number}:00:0{"RB".index(name)}Z"\n[camera]\nbits = 12\n'
+            write(tmp_path / f"spot {number} {name}.fits", 1000, (36, 56), told, seed=number)
+    done = stillair("colours", tmp_path / "*.fits", "--out", tmp_path / "out", "--workers", 1)
+    assert done.status == 0, done.err
+    assert sorted(entry.name for entry in (tmp_path / "out").glob("*_R*B")) == ["spot 1_RmB", "spot 2_RmB"]
+
+
+def test_how_far_a_planet_turned_is_told(lrgb: Path) -> None:
+    """Jupiter turns once in 9.925 hours (textbook): 3 minutes move the middle of a disc of 44" by 0.7", 4 px."""
+    from dataclasses import replace
+
+    from stacker.joining import read_part
+    from stacker.joining.turning import turned_remark
+
+    parts = [read_part(lrgb / f"jup_{name}") for name in ("R", "L")]
+    jupiter = [replace(part, circumstances=replace(part.circumstances, target="Jupiter")) for part in parts]
+    words = turned_remark(jupiter, 0.17)
+    assert float(words.split("moved by ")[1].split(" px")[0]) == pytest.approx(4.0, abs=0.5)
+    assert "moved" not in turned_remark(parts, 0.17)
+    assert "not known" in turned_remark([replace(part, middle_utc=None) for part in parts], 0.17)
+
+
+@pytest.fixture(scope="session")
+def two_exposures(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A planet with two faint moons: 5 ms, and 100 ms in which the planet is clipped."""
+    folder = tmp_path_factory.mktemp("exposures")
+    for name, exposure_s, middle in (("short", 0.005, (36.0, 56.0)), ("long", 0.1, (33.4, 58.8))):
+        told = f'[capture]\ntarget = "model"\nexposure_s = {exposure_s}\n[camera]\nbits = 12\n'
+        write(folder / f"moons_{name}.fits", 2000 * exposure_s / 0.005, middle, told)
+    return folder
+
+
+def test_bright_and_faint_in_one_picture(two_exposures: Path, tmp_path: Path, stillair: Call) -> None:
+    """The light of the planet is the short exposure's to 1e-3; the sky is four times less noisy; the ratio is 20."""
+    captures = sorted(two_exposures.glob("*.fits"))
+    done = stillair("exposures", *captures, "--out", tmp_path, "--target", "disc", "--workers", 1)
+    assert done.status == 0, done.err
+    folder = tmp_path / "moons_2_exposures"
+    joined, short = (fits.getdata(path / "stack.fits").astype(float) for path in (folder, tmp_path / "moons_short"))
+    light = [(image - np.median(image[:6])).sum() for image in (joined, short)]
+    assert light[0] == pytest.approx(light[1], rel=1e-3)
+    assert joined[3:9, 10:100].std() < short[3:9, 10:100].std() / 4
+    part = json.loads((folder / "metrics.json").read_text())["parts"][1]
+    assert float(part["role"].split()[0]) == pytest.approx(20, rel=0.05)
+    stated = fits.getdata(folder / "stack.fits", "VARIANCE")[3:9, 10:100].mean()
+    assert joined[3:9, 10:100].std() == pytest.approx(np.sqrt(stated), rel=0.4)
+
+
+def test_one_exposure_is_no_set(two_exposures: Path, tmp_path: Path, stillair: Call) -> None:
+    done = stillair("exposures", two_exposures / "moons_short.fits", "--out", tmp_path, "--workers", 1)
+    assert done.status == 1 and "only exposure" in done.err
