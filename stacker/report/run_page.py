@@ -7,6 +7,7 @@ from pathlib import Path
 
 from stacker.report.drawing import check_plots
 from stacker.report.markup import Markup, Part, element, join
+from stacker.report.metric_words import MetricRow, metric_groups, unmeasured
 from stacker.report.page import cautions, page, section, write_page
 from stacker.report.pictures import FINISHED, run_pictures
 from stacker.report.reading import RunFiles, read_run_files
@@ -14,10 +15,11 @@ from stacker.report.run_plots import run_plots
 from stacker.report.run_words import (
     cautions_of,
     facts,
+    harmless_limits,
     limits_of,
-    metric_rows,
     name_of,
     remarks_of,
+    sentence_of_limit,
     verdict,
     whereabouts,
 )
@@ -89,37 +91,48 @@ def _limits(run: RunFiles) -> Part:
         spread = f" ± {100 * error:.0f}" if isinstance(error, int | float) else ""
         bar = element("span", element("i", style=f"width: {share:.1f}%"), class_="bar", aria_hidden="true")
         words = element("span", f"{share:.0f}{spread} %", class_="share")
-        sentence = limit.get("sentence")
+        sentence = sentence_of_limit(limit)
         rows.append(
-            element(
-                "li", element("b", str(limit["name"])), bar, words, element("p", str(sentence)) if sentence else None
-            )
+            element("li", element("b", str(limit["name"])), bar, words, element("p", sentence) if sentence else None)
         )
     explained = (
         "What stood between this picture and the telescope's diffraction limit, and how much of it each explains."
     )
-    return section("What limited it", element("p", explained), element("ul", *rows, class_="limits"))
+    return section("What limited it", element("p", explained), element("ul", *rows, class_="limits"), _harmless(run))
+
+
+def _harmless(run: RunFiles) -> Part:
+    told = harmless_limits(run.logged)
+    if not told:
+        return None
+    return element(
+        "details",
+        element("summary", "What did not matter, and what cannot be told"),
+        element("ul", *(element("li", sentence) for sentence in told), class_="note"),
+    )
 
 
 def _measurements(run: RunFiles) -> Markup:
-    rows = [
-        element(
-            "tr",
-            element("th", words, element("small", note) if note else None, scope="row"),
-            element("td", value, class_="number"),
-        )
-        for words, value, note in metric_rows(run.logged)
-    ]
-    halves = rows[: (len(rows) + 1) // 2], rows[(len(rows) + 1) // 2 :]
-    tables = (element("table", element("tbody", *half)) for half in halves if half)
+    groups = (
+        element("div", element("h3", name, class_="apart"), element("table", element("tbody", *map(_row, rows))))
+        for name, rows in metric_groups(run.logged.metrics)
+    )
+    missing = unmeasured(run.logged.metrics)
     remarks = remarks_of(run.logged)
     return section(
         "Measurements",
         element("p", "Errors are one standard deviation.", class_="note"),
-        element("div", *tables, class_="two"),
+        element("div", *groups, class_="two"),
+        element("details", element("summary", f"Not measured: {len(missing)}"),
+                element("table", element("tbody", *map(_row, missing)))) if missing else None,
         element("h3", "Noticed on the way", class_="apart") if remarks else None,
         element("p", remarks),
-    )
+    )  # fmt: skip
+
+
+def _row(row: MetricRow) -> Markup:
+    words = element("th", row.words, element("small", row.note) if row.note else None, scope="row")
+    return element("tr", words, element("td", row.value, class_="number"))
 
 
 def _repeat(run: RunFiles) -> Markup:

@@ -11,33 +11,20 @@ from stacker.logbook.standing import moment_from
 from stacker.report.numbers import is_number, plain, with_error
 from stacker.sky.caution import FILTER_CAUTION, caution_for
 
-METRIC_WORDS: Mapping[str, tuple[str, str]] = {
-    "frames_total": ("frames in the capture", ""),
-    "frames_readable": ("frames that are whole", ""),
-    "frames_used": ("frames averaged", ""),
-    "keep_percent": ("share of the usable frames", "%"),
-    "width_px": ("width of the picture", "px"),
-    "height_px": ("height of the picture", "px"),
-    "scale_arcsec_per_px": ("image scale", "″/px"),
-    "disc_radius_px": ("radius of the disc", "px"),
-    "north_angle_deg": ("north, counter-clockwise from up", "°"),
-    "snr": ("signal to noise of a pixel", ""),
-    "snr_best_frame": ("the same of the best frame", ""),
-    "resolution_px": ("resolution", "px"),
-    "resolution_arcsec": ("resolution on the sky", "″"),
-    "resolution_over_diffraction": ("resolution over the diffraction limit", ""),
-    "information_bits": ("information in the picture", "bits"),
-    "r0_mm": ("Fried parameter of the air", "mm"),
-    "seeing_arcsec": ("seeing", "″"),
-    "image_motion_px_rms": ("image motion", "px rms"),
-    "clipped_fraction": ("share of clipped pixels", ""),
-    "limb_overshoot_percent": ("overshoot at the limb", "%"),
-    "elapsed_s": ("time taken", "s"),
-    "peak_memory_mb": ("memory taken", "MB"),
-}
-"""Words and unit of the keys of metrics.json; a key that is not here is told by its name."""
 _SOLAR = ("sun", "sunspot", "sunspots", "solar")
-_NOT_IN_THE_TABLE = {"schema_version", "capture", "target", "limits", "notes", "circumstances"}
+_IN_WORDS = {
+    "air": "the air",
+    "optics": "the focus or the optics",
+    "sampling": "coarse sampling",
+    "light": "too little light",
+    "frames": "too few frames",
+    "rotation": "the target's rotation",
+    "tracking": "the tracking",
+    "dispersion": "the spread of colours by the air",
+    "clipping": "clipped pixels",
+}
+_MATTERS = 0.005
+"""A limit of a smaller share is told as one that did not matter."""
 
 
 def name_of(run: LoggedRun) -> str:
@@ -107,6 +94,9 @@ def verdict(run: LoggedRun) -> str:
     snr, best = run.value("snr"), run.value("snr_best_frame")
     if snr and best:
         told.append(f"Signal to noise is {snr / best:.1f} times that of the best single frame.")
+    limits = limits_of(run)
+    if limits:
+        told.append(f"Most of what is missing is due to {_IN_WORDS.get(limits[0]['name'], limits[0]['name'])}.")
     return " ".join(told)
 
 
@@ -134,20 +124,27 @@ def sized(run: LoggedRun) -> str | None:
 
 def limits_of(run: LoggedRun) -> list[dict[str, Any]]:
     """Return what stood between this run and the diffraction limit, worst first, each with a name and a share."""
+    return [entry for entry in _limits(run) if is_number(entry.get("share")) and entry["share"] >= _MATTERS]
+
+
+def harmless_limits(run: LoggedRun) -> list[str]:
+    """Return a sentence on each limit that cost nothing to speak of, then on each that cannot be told."""
+    small = [entry for entry in _limits(run) if is_number(entry.get("share")) and entry["share"] < _MATTERS]
+    untold = [entry for entry in _limits(run) if not is_number(entry.get("share"))]
+    return [str(entry["sentence"]) for entry in (*small, *untold) if entry.get("sentence")]
+
+
+def sentence_of_limit(limit: Mapping[str, Any]) -> str:
+    """Return the sentence of a limit without its name before it."""
+    sentence, name = str(limit.get("sentence") or ""), str(limit["name"])
+    if sentence.casefold().startswith(f"{name.casefold()}: "):
+        sentence = sentence[len(name) + 2 :]
+    return sentence[:1].upper() + sentence[1:]
+
+
+def _limits(run: LoggedRun) -> list[dict[str, Any]]:
     limits = run.metrics.get("limits")
-    found = [entry for entry in limits if isinstance(entry, dict)] if isinstance(limits, list) else []
-    return [entry for entry in found if entry.get("name") and is_number(entry.get("share"))]
-
-
-def metric_rows(run: LoggedRun) -> Iterator[tuple[str, str, str]]:
-    """Yield (words, value with error and unit, note) for every measurement."""
-    notes = _notes(run)
-    for key, value in run.metrics.items():
-        if key in _NOT_IN_THE_TABLE or key.endswith("_error") or isinstance(value, str | dict | list):
-            continue
-        words, unit = METRIC_WORDS.get(key, (key, ""))
-        told = with_error(value, error_of(run, key), unit) if is_number(value) else "not measured"
-        yield words, told, str(notes.get(key, ""))
+    return [e for e in limits if isinstance(e, dict) and e.get("name")] if isinstance(limits, list) else []
 
 
 def remarks_of(run: LoggedRun) -> str | None:
