@@ -29,7 +29,7 @@ What is said to differ does so by more than its error, however many differences 
 without a true difference, one shows a false one. Telescopes are compared within the same target, filter and night;
 across nights by what their aperture can show in the air of that night.
 """
-FILES = ("comparison.json", "side_by_side.png", "blinking.png")
+FILES = ("comparison.json", "report.html", "side_by_side.png", "blinking.png")
 
 
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -99,6 +99,7 @@ def write_comparison(told: Comparison, out: Path) -> int:
         temporary = out / f".comparison.json.part{os.getpid()}"
         temporary.write_text(text, encoding="utf-8", newline="\n")
         os.replace(temporary, out / FILES[0])
+        _write_page(told, out / FILES[1])
         label_of = {run.id: label for label, run in typical_runs(told)}
         seen = views_of([run for _, run in typical_runs(told)])
         if seen is None:
@@ -106,12 +107,24 @@ def write_comparison(told: Comparison, out: Path) -> int:
             return 0
         runs, common = seen
         drawn = panels([label_of[run.id] for run in runs], runs, common)
-        write_side_by_side(out / FILES[1], drawn)
-        write_blinking(out / FILES[2], drawn)
+        write_side_by_side(out / FILES[2], drawn)
+        write_blinking(out / FILES[3], drawn)
     except OSError as error:
         print(f"{out}: cannot be written ({error.strerror or error}); name another folder", file=sys.stderr)
         return SOME_FAILED
     for note in common.notes:
         print(note, file=sys.stderr)
-    print(f"{out}: {', '.join(FILES)}", file=sys.stderr)
+    written = [name for name in FILES if (out / name).is_file()]
+    print(f"{out}: {', '.join(written)}", file=sys.stderr)
     return 0
+
+
+def _write_page(told: Comparison, path: Path) -> None:
+    """Write the page of a comparison; where matplotlib is missing that is said, and the rest goes on."""
+    from stacker.report.comparison_page import write_comparison_page
+    from stacker.settings import SettingsError
+
+    try:
+        write_comparison_page(told, path)
+    except SettingsError as error:
+        print(error, file=sys.stderr)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -19,7 +18,10 @@ from stacker.logbook.comparison_record import (
     Group,
     Row,
 )
+from stacker.logbook.comparison_words import ranking_of
 from stacker.logbook.fairness import Fairness
+from stacker.logbook.typical import typical_runs
+from stacker.report.comparison_pictures import views_of
 from stacker.report.comparison_plots import comparison_plots
 from stacker.report.drawing import check_plots
 from stacker.report.markup import Markup, Part, element, join
@@ -28,7 +30,6 @@ from stacker.report.numbers import with_error
 from stacker.report.page import cautions, page, section, write_page
 from stacker.report.pictures import data_address
 from stacker.report.run_words import cautions_of, name_of, sized, telescope_of, when_of
-from stacker.report.same_view import same_view
 
 _MOST_PICTURES = 12
 
@@ -45,14 +46,15 @@ def write_comparison_page(comparison: Comparison, out: Path | str) -> Path:
 def comparison_page(comparison: Comparison, folder: Path) -> str:
     """Return the page as HTML; links are relative to `folder`."""
     runs = [run for group in comparison.groups for run in group.runs]
-    shown = list(_representatives(comparison))
+    shown = _shown(comparison)
     body = join(
         _verdicts(comparison),
-        _pictures(comparison, [fair.run for _, fair in shown], folder),
+        _pictures(shown, folder),
         section(
-            "What was reached, and what could be", element("div", *comparison_plots(comparison, shown), class_="plots")
+            "What was reached, and what could be",
+            element("div", *comparison_plots(comparison, _judged(comparison, shown)), class_="plots"),
         ),
-        section("Figures", _means(comparison), _notes(comparison)),
+        section("Figures", _means(comparison), _rankings(comparison), _notes(comparison)),
         section("Differences", *_differences(comparison)),
         section("Runs", _runs(comparison, folder)),
     )
@@ -71,23 +73,25 @@ def label_of_group(comparison: Comparison, group: Group) -> str:
     return f"{run.telescope or name_of(run)}, {run.folder.name}"
 
 
-def _representatives(comparison: Comparison) -> Iterator[tuple[str, Fairness]]:
-    """Yield one run a group with the group's label: of the target that most groups have, the one of finest detail."""
-    fair = dict(zip((run.id for group in comparison.groups for run in group.runs), comparison.fairness, strict=True))
-    common = Counter(
-        target for group in comparison.groups for target in {run.target for run in group.runs}
-    ).most_common(1)
-    for group in comparison.groups:
-        same = [run for run in group.runs if run.target == common[0][0]] or list(group.runs)
-        best = min(same, key=lambda run: (run.value("resolution_arcsec") or np.inf, run.id))
-        yield label_of_group(comparison, group), fair[best.id]
+def _shown(comparison: Comparison) -> list[tuple[str, LoggedRun]]:
+    """Return the runs that stand for the groups where pictures are shown, under the names of their groups."""
+    names = {group.label: label_of_group(comparison, group) for group in comparison.groups}
+    return [(names[label], run) for label, run in typical_runs(comparison)[:_MOST_PICTURES]]
+
+
+def _judged(comparison: Comparison, shown: list[tuple[str, LoggedRun]]) -> list[tuple[str, Fairness]]:
+    fair = {found.run.id: found for found in comparison.fairness}
+    return [(label, fair[run.id]) for label, run in shown]
 
 
 def _verdicts(comparison: Comparison) -> Markup:
     told = [found for row in comparison.rows for found in row.differences]
     differ = [found.sentence for found in told if found.verdict not in (NO_DIFFERENCE, CANNOT_TELL)]
     same = [found.sentence for found in told if found.verdict == NO_DIFFERENCE]
-    lead = f"Of {comparison.looked_at} differences that were looked at, {len(differ) or 'none'} exceed their errors."
+    count = {0: "none exceeds its error", 1: "one exceeds its error"}.get(
+        len(differ), f"{len(differ)} exceed their errors"
+    )
+    lead = f"Of {comparison.looked_at} differences that were looked at, {count}."
     first = element("ul", *(element("li", _named(comparison, words)) for words in differ)) if differ else None
     rest = None
     if same:
@@ -104,31 +108,28 @@ def _named(comparison: Comparison, words: str) -> str:
     return words[:1].upper() + words[1:]
 
 
-def _pictures(comparison: Comparison, runs: list[LoggedRun], folder: Path) -> Part:
-    view = same_view(runs[:_MOST_PICTURES])
-    if view is None:
+def _pictures(shown: list[tuple[str, LoggedRun]], folder: Path) -> Part:
+    seen = views_of([run for _, run in shown])
+    if seen is None:
         return None
-    names = {fair.run.id: label for label, fair in _representatives(comparison)}
-    words = [_told(names[run.id], run) for run in view.runs]
+    runs, common = seen
+    names = {run.id: label for label, run in shown}
+    words = [_told(names[run.id], run) for run in runs]
     images = [
         {"src": data_address(picture), "alt": f"{name_of(run)}, {said}"}
-        for run, picture, said in zip(view.runs, view.pictures, words, strict=True)
+        for run, picture, said in zip(runs, common.pictures, words, strict=True)
     ]
-    side = element(
-        "div",
-        *(
-            element("figure", element("img", **image), element("figcaption", link_to(run, folder, said)))
-            for run, image, said in zip(view.runs, images, words, strict=True)
-        ),
-        class_="side",
+    side = (
+        element("figure", element("img", **image), element("figcaption", link_to(run, folder, said)))
+        for run, image, said in zip(runs, images, words, strict=True)
     )
-    scale = "at one scale on the sky" if view.scale_arcsec_per_px else "at one width, their scales are not all known"
-    north = "north up and east left" if view.north_up else "as their cameras stood, north is not known of all"
+    scale = "At one scale on the sky" if common.scale_arcsec_per_px else "At one scale"
+    stand = "north up and east left" if common.north_up else "the same way up as the first"
     return section(
         "Side by side",
-        element("p", f"{scale[0].upper()}{scale[1:]}, {north}.", class_="note"),
-        side,
-        _blinking(images, words) if len(images) > 1 else None,
+        element("p", "; ".join([f"{scale}, {stand}", *common.notes]) + ".", class_="note"),
+        element("div", *side, class_="side"),
+        _blinking(images, words),
     )
 
 
@@ -157,7 +158,7 @@ def _told(label: str, run: LoggedRun) -> str:
 def _means(comparison: Comparison) -> Markup:
     labels = (element("th", label_of_group(comparison, group), scope="col") for group in comparison.groups)
     head = element("tr", element("th", ""), *labels)
-    rows = (_row(row) for row in comparison.rows)
+    rows = [*(_row(row) for row in comparison.rows), *_limited(comparison)]
     return _wide(element("table", element("thead", head), element("tbody", *rows)), "Figures")
 
 
@@ -169,6 +170,27 @@ def _row(row: Row) -> Markup:
         more = element("small", f"{count} runs") if count > 1 else None
         cells.append(element("td", told, more, class_="best" if place == first else None))
     return element("tr", element("th", row.figure.words, scope="row"), *cells)
+
+
+def _limited(comparison: Comparison) -> Iterator[Markup]:
+    """Yield what limited each group most, where that is known."""
+    if any(group.limits for group in comparison.groups):
+        told = (group.limits[0] if group.limits else None for group in comparison.groups)
+        cells = (element("td", "–" if one is None else f"{one[0]}, {100 * one[1].value:.0f} %") for one in told)
+        yield element("tr", element("th", "limited most by", scope="row"), *cells)
+
+
+def _rankings(comparison: Comparison) -> Markup:
+    """Return the groups in order, figure by figure."""
+    labels = [label_of_group(comparison, group) for group in comparison.groups]
+    rows = (
+        element("tr", element("th", row.figure.words, scope="row"), element("td", ranking_of(row, labels)))
+        for row in comparison.rows
+        if row.order and row.figure.better
+    )
+    words = "Best first: > where neighbours differ by more than their errors, = where they do not."
+    return join(element("h3", "In order", class_="apart"), element("p", words, class_="note"),
+                element("table", element("tbody", *rows)))  # fmt: skip
 
 
 def _best(row: Row) -> int | None:

@@ -40,11 +40,14 @@ def _against_limits(shown: Sequence[tuple[str, Fairness]]) -> Markup | None:
             axes.errorbar(
                 reached.value, place, xerr=reached.error or 0.0, fmt="o", color=ACCENT, markersize=7, capsize=2
             )
-        for marker, colour, words in (
-            ("|", INK, "diffraction limit"), ("o", ACCENT, "reached"), ("d", SECOND, "usual in that air"),
-            ("X", MUTED, "seeing"),
-        ):  # fmt: skip
-            axes.plot([], [], marker, color=colour, label=words, markersize=7)
+        for marker, colour, words, known in (
+            ("|", INK, "diffraction limit", [fair.diffraction_arcsec for _, fair in told]),
+            ("o", ACCENT, "reached", [1.0]),
+            ("d", SECOND, "usual in that air", [fair.expected_arcsec for _, fair in told]),
+            ("X", MUTED, "seeing", [fair.seeing_arcsec for _, fair in told]),
+        ):
+            if any(value is not None for value in known):
+                axes.plot([], [], marker, color=colour, label=words, markersize=7)
         axes.set(xscale="log", xlabel="arcsec", ylim=(len(told) - 0.4, -0.6))
         low, high = axes.get_xlim()
         ticks = [t for t in (0.1, 0.15, 0.2, 0.3, 0.5, 0.7, 1, 1.5, 2, 3, 5, 7, 10) if low <= t <= high]
@@ -71,6 +74,7 @@ def _mark(axes: Any, value: float | None, place: int, marker: str, colour: str, 
 
 
 def _by_group(comparison: Comparison, row: Row) -> Markup | None:
+    unit = {'"': "arcsec"}.get(row.figure.unit, row.figure.unit)
     told = [(group.label, mean) for group, mean in zip(comparison.groups, row.means, strict=True) if mean is not None]
     if len(told) < 2:
         return None
@@ -79,7 +83,7 @@ def _by_group(comparison: Comparison, row: Row) -> Markup | None:
         axes = figure.subplots()
         for place, (_, mean) in enumerate(told):
             axes.errorbar(mean.value, place, xerr=mean.error or 0.0, fmt="o", color=ACCENT, markersize=7, capsize=2)
-        axes.set(xlabel=f"{row.figure.words}{f', {row.figure.unit}' if row.figure.unit else ''}")
+        axes.set(xlabel=f"{row.figure.words}{f', {unit}' if unit else ''}")
         axes.set(ylim=(len(told) - 0.4, -0.6))
         axes.set_yticks(range(len(told)), [label for label, _ in told])
         axes.grid(axis="y", visible=False)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from stacker.colour.balance import Balance
 from stacker.report.reading import RunFiles, read_linear, read_picture
 from stacker.sharpening.showing import Tone
 
@@ -75,11 +77,15 @@ def data_address(picture: Picture) -> str:
 def _toned_stack(run: RunFiles) -> NDArray[np.uint16] | None:
     tone = run.curves.get("showing")
     stack = read_linear(run.folder / "stack.fits") if tone else None
-    return (
-        None
-        if tone is None or stack is None
-        else Tone(tone["black_adu"], tone["white_adu"], tone["gamma"]).apply(stack)
-    )
+    return None if tone is None or stack is None else tone_from(tone).apply(stack)
+
+
+def tone_from(showing: Mapping[str, Any]) -> Tone:
+    """Return the tone of a finished picture from `showing` of curves.json."""
+    gains, sky = showing.get("gains"), showing.get("sky_adu")
+    balance = Balance((gains[0], gains[1], gains[2]), (sky[0], sky[1], sky[2]), "") if gains and sky else None
+    saturation = float(showing.get("saturation") or 1.0)
+    return Tone(showing["black_adu"], showing["white_adu"], showing["gamma"], balance, saturation)
 
 
 def _size(picture: NDArray[Any]) -> tuple[int, int]:

@@ -9,15 +9,20 @@ from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from stacker.capture import CaptureError
 from stacker.logbook import LoggedRun
+from stacker.pipeline import process
 from stacker.report.numbers import with_error
 from stacker.report.page import page
+from stacker.report.pictures import tone_from
+from stacker.report.reading import read_linear, read_picture
 from stacker.report.run_page import write_run_page
 from stacker.report.run_words import caution_of
 from stacker.run_folder import OutputError
+from stacker.simulation import Air, Detector, Scenario, write_simulation
 from stacker.sky.caution import FILTER_CAUTION
 
 
@@ -267,3 +272,19 @@ def test_colours_of_text_stand_out_in_light_and_in_dark() -> None:
             for name in ("ink", "muted", "accent", "second", "third"):
                 assert contrast(colours[name], colours[ground]) >= 4.5, (name, ground)
         assert contrast("#ffffff", colours["danger"]) >= 4.5
+
+
+@pytest.mark.parametrize("colour", [False, True])
+def test_the_average_is_shown_in_the_tone_of_the_finished_picture(tmp_path: Path, colour: bool) -> None:
+    """The tone on record turns finished.fits into finished.png again, but for its six digits."""
+    detector = Detector(colour=colour, colour_response=(0.8, 1.0, 1.2)) if colour else Detector()
+    scenario = Scenario(frames=16, height_px=80, width_px=80, air=Air(psf_grid=2), detector=detector)
+    capture, *_ = write_simulation(tmp_path / "x.fits", scenario, 1, "fits")
+    folder = process(capture, tmp_path / "runs", workers=1).folder
+    showing = json.loads((folder / "curves.json").read_text(encoding="utf-8"))["showing"]
+    linear, shown = read_linear(folder / "finished.fits"), read_picture(folder / "finished.png")
+    assert linear is not None
+    assert shown is not None
+    again = tone_from(showing).apply(linear)
+    assert shown.ndim == (3 if colour else 2)
+    assert np.abs(again.astype(int) - shown).max() <= 40  # 1e-5 of white, steep near black
