@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from stacker.logbook.comparison_record import Comparison, Row
@@ -40,13 +40,14 @@ def _against_limits(shown: Sequence[tuple[str, Fairness]]) -> Markup | None:
             axes.errorbar(
                 reached.value, place, xerr=reached.error or 0.0, fmt="o", color=ACCENT, markersize=7, capsize=2
             )
-        for marker, colour, words, known in (
-            ("|", INK, "diffraction limit", [fair.diffraction_arcsec for _, fair in told]),
-            ("o", ACCENT, "reached", [1.0]),
-            ("d", SECOND, "usual in that air", [fair.expected_arcsec for _, fair in told]),
-            ("X", MUTED, "seeing", [fair.seeing_arcsec for _, fair in told]),
-        ):
-            if any(value is not None for value in known):
+        legend: tuple[tuple[str, str, str, Callable[[Fairness], float | None]], ...] = (
+            ("|", INK, "diffraction limit", lambda fair: fair.diffraction_arcsec),
+            ("o", ACCENT, "reached", lambda fair: 1.0),
+            ("d", SECOND, "usual in that air", lambda fair: fair.expected_arcsec),
+            ("X", MUTED, "seeing", lambda fair: fair.seeing_arcsec),
+        )
+        for marker, colour, words, read in legend:
+            if any(read(fair) is not None for _, fair in told):
                 axes.plot([], [], marker, color=colour, label=words, markersize=7)
         axes.set(xscale="log", xlabel="arcsec", ylim=(len(told) - 0.4, -0.6))
         low, high = axes.get_xlim()
