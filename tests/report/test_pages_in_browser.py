@@ -8,6 +8,7 @@ import shutil
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -108,9 +109,11 @@ def night_page(planet_run: Path, sun_run: Path, tmp_path_factory: pytest.TempPat
 
 
 @pytest.fixture(scope="session")
-def comparison_page(planet_run: Path, sun_run: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    comparison = compare_runs([read_run(planet_run), read_run(sun_run)])
-    return write_comparison_page(comparison, tmp_path_factory.mktemp("comparison") / "page.html")
+def comparison_page(planet_run: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("comparison")
+    run = read_run(planet_run)
+    other = replace(run, id="another", folder=Path(shutil.copytree(planet_run, folder / "another")))
+    return write_comparison_page(compare_runs([run, other]), folder / "page.html")
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
