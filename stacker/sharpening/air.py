@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from stacker.sharpening.fitting import fit_between
+from stacker.measuring.fitting import fit_between
 from stacker.sharpening.single_noise import interpolated_mosaic_noise, interpolated_noise
 from stacker.sharpening.turbulence import air_transfer, speckle_power
 from stacker.sky.optics import diffraction_transfer

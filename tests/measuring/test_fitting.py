@@ -5,7 +5,7 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.optimize import least_squares
 
-from stacker.sharpening.fitting import fit_between
+from stacker.measuring.fitting import fit_between
 
 X = np.linspace(0, 3, 60)
 

@@ -1,0 +1,146 @@
+"""Spectra of a few patches in many single frames: what the air is read from."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+import scipy.fft
+from numpy.typing import NDArray
+
+from stacker.capture import Capture
+from stacker.capture.mosaic import luminance
+from stacker.measuring.patch_places import hann, place_patches
+from stacker.measuring.recentring import Modes, Spectra
+from stacker.parallel import ordered_map
+from stacker.ranking import Ranking
+from stacker.ranking.looks import is_sequential
+
+Real = NDArray[np.float32]
+Repair = Callable[[Any], Any]
+
+MOST_FRAMES = 240
+MOST_PATCHES = 12
+_SEEN_UP_TO = 0.8
+_BEYOND = 1.08
+_FEWEST_BEYOND = 24
+_MOST_LOST = 0.1
+_LAPLACIAN = np.array([[1, 4, 1], [4, -20, 4], [1, 4, 1]], np.float32) / 6.0
+
+
+@dataclass(frozen=True)
+class PatchSpectra:
+    """Half-plane spectra of P patches in n frames under a soft window, per unit of the target's brightness."""
+
+    frames: NDArray[np.intp]
+    """(n,) numbers of the frames, rising."""
+    corners_px: NDArray[np.intp]
+    """(P, 2) of the patches in the anchor frame."""
+    size_px: int
+    modes: Modes
+    spectra: Spectra
+    """(P, n, K)."""
+    noise: NDArray[np.float64]
+    """(P, K) mean power of the noise."""
+    inside: NDArray[np.bool_]
+    """(P, n) whether the frame showed the whole patch."""
+
+
+def sample_frames(ranking: Ranking, most: int = MOST_FRAMES) -> NDArray[np.intp]:
+    """Return at most `most` usable frames, spread evenly over the capture."""
+    usable = np.flatnonzero(ranking.usable & np.isfinite(ranking.coarse_shift_px).all(1))
+    if len(usable) <= most:
+        return usable
+    return usable[np.linspace(0, len(usable) - 1, most).round().astype(np.intp)]
+
+
+def patch_spectra(
+    capture: Capture, ranking: Ranking, repair: Repair, cutoff_cyc_per_px: float, size_px: int, workers: int
+) -> PatchSpectra | None:
+    """Return the spectra of patches of `size_px` with detail; None where no patch fits into the frames."""
+    frames = sample_frames(ranking)
+    shift = np.rint(ranking.coarse_shift_px).astype(np.intp)
+    corners = _places(capture, ranking, repair, cutoff_cyc_per_px, size_px, shift[frames])
+    if not len(corners):
+        return None
+    wanted, beyond, modes = _half_plane(size_px, cutoff_cyc_per_px)
+    window = np.outer(hann(size_px), hann(size_px))
+    shape = noise_shape(size_px, capture.mosaic)
+    spectra = np.zeros((len(corners), len(frames), int(wanted.sum())), np.complex64)
+    level, inside = np.full(spectra.shape[:2], np.nan), np.zeros(spectra.shape[:2], bool)
+
+    def look(item: tuple[int, int, Any]) -> None:
+        place, index, frame = item
+        plane = luminance(repair(frame), capture.mosaic)
+        for patch, corner in enumerate(corners):
+            seen = _transform(plane, corner + shift[index], window)
+            if seen is None:
+                continue
+            seen /= np.float32(ranking.brightness[index])
+            spectra[patch, place], inside[patch, place] = seen[wanted], True
+            if beyond.sum() >= _FEWEST_BEYOND:
+                level[patch, place] = np.square(np.abs(seen[beyond])).sum() / shape[beyond].sum()
+
+    for _ in ordered_map(look, _frames(capture, frames), workers):
+        pass
+    stated = (ranking.noise_adu / float(np.median(ranking.brightness[frames]))) ** 2 * float((window**2).sum())
+    floor = np.array([row[seen].mean() if seen.any() else stated for row, seen in zip(level, inside, strict=True)])
+    floor = np.where(np.isfinite(floor), floor, stated)
+    return PatchSpectra(frames, corners, size_px, modes, spectra, floor[:, None] * shape[wanted], inside)
+
+
+def _frames(capture: Capture, frames: NDArray[np.intp]) -> Any:
+    if is_sequential(capture):
+        return ((place, index, frame.copy()) for place, (index, frame) in enumerate(capture.read(frames.tolist())))
+    return ((place, int(index), capture.get_frame(int(index))) for place, index in enumerate(frames))
+
+
+def _places(
+    capture: Capture, ranking: Ranking, repair: Repair, cutoff: float, size_px: int, shift: NDArray[np.intp]
+) -> NDArray[np.intp]:
+    """Return the corners (P, 2) of patches in the anchor frame that nearly all frames show."""
+    sharpest = int(ranking.order[0])
+    picture = luminance(repair(capture.get_frame(sharpest)), capture.mosaic)
+    dy, dx = (int(value) for value in np.rint(ranking.coarse_shift_px[sharpest]))
+    picture = np.roll(picture, (-dy, -dx), (0, 1))
+    spread = np.quantile(np.abs(shift), 1.0 - _MOST_LOST, axis=0).astype(int)
+    margin = (int(spread[0]), int(spread[1]))
+    corners = place_patches(picture, ranking.target.mask, size_px, cutoff, margin, MOST_PATCHES)
+    return np.array(corners, np.intp).reshape(-1, 2)
+
+
+def _half_plane(size: int, cutoff: float) -> tuple[NDArray[np.bool_], NDArray[np.bool_], Modes]:
+    """Return which modes of a half-plane transform carry signal, which only noise, and the frequencies of the former."""
+    row, column = np.meshgrid(scipy.fft.fftfreq(size), scipy.fft.rfftfreq(size), indexing="ij")
+    frequency = np.hypot(row, column) / cutoff
+    # In the first and last column each mode stands twice.
+    once = (column > 0) & (column < 0.5) | (row > 0)
+    wanted = (frequency < _SEEN_UP_TO) & (frequency > 0) & once
+    chosen = (np.asarray(axis[wanted], np.float32) for axis in (row, column))
+    return wanted, (frequency > _BEYOND) & once, Modes(*chosen, cutoff)
+
+
+def noise_shape(size: int, mosaic: str | None) -> NDArray[np.float64]:
+    """Return the power of white sensor noise in each mode: the Laplacian raises it, a mosaic's luminance is smoothed."""
+    row, column = np.meshgrid(scipy.fft.fftfreq(size), scipy.fft.rfftfreq(size), indexing="ij")
+    down, right = np.cos(2.0 * np.pi * row), np.cos(2.0 * np.pi * column)
+    power = ((20.0 - 8.0 * (down + right) - 4.0 * down * right) / 6.0) ** 2
+    if mosaic is not None:
+        power = power * (np.cos(np.pi * row) * np.cos(np.pi * column)) ** 4
+    return np.asarray(power)
+
+
+def _transform(plane: Real, corner: NDArray[np.intp], window: Real) -> Spectra | None:
+    """Return the half-plane transform of one patch's Laplacian under the window; None where it leaves the frame.
+
+    The steep spectrum of a scene would leak through the window from low frequencies to high ones; that of the
+    Laplacian is nearly flat.
+    """
+    (top, left), size = corner, len(window)
+    if top < 1 or left < 1 or top + size >= plane.shape[0] or left + size >= plane.shape[1]:
+        return None
+    part = cv2.filter2D(plane[top - 1 : top + size + 1, left - 1 : left + size + 1], cv2.CV_32F, _LAPLACIAN)
+    return np.asarray(scipy.fft.rfft2(part[1:-1, 1:-1] * window), np.complex64)
