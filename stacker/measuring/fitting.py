@@ -64,3 +64,9 @@ def _quadratic(residuals: Callable[[Curve], Curve], at: Curve, low: Curve, high:
     jacobian = np.stack(columns, 1)
     weight = 1.0 / np.sqrt(1.0 + (r / _MILD) ** 2)
     return _cost(r), jacobian.T @ (weight * r), (jacobian * weight[:, None]).T @ jacobian
+
+
+def spread(residuals: Callable[[Curve], Curve], best: Curve, low: Curve, high: Curve) -> Curve:
+    """Return the standard errors (P,) that the residuals' own errors give the parameters at their best values."""
+    _, _, bend = _quadratic(residuals, best, low, high)
+    return np.asarray(np.sqrt(np.maximum(np.diag(np.linalg.pinv(bend)), 0.0)))

@@ -21,14 +21,19 @@ def hann(length: int) -> Real:
 
 
 def place_patches(
-    picture: Real, mask: NDArray[np.bool_], size_px: int, cutoff_cyc_per_px: float, margin_px: tuple[int, int], most: int
+    picture: Real,
+    mask: NDArray[np.bool_],
+    size_px: int,
+    cutoff_cyc_per_px: float,
+    margin_px: tuple[int, int],
+    most: int,
 ) -> list[tuple[int, int]]:
     """Return the corners (row, column) of at most `most` patches of `size_px`, most detail first.
 
     `picture` (H, W) is one good frame, `mask` (H, W) the target in it; `margin_px` (rows, columns) stay free along the
-    frame's border, for the target's wandering. Detail is what stands out at 0.5 to 1.6 of lambda / D. Patches whose detail
-    lies off their middle are left out: the air moves it otherwise than what the window weighs most. They overlap by half
-    at most. Empty where the frame is too small.
+    frame's border, for the target's wandering. Detail is what stands out at 0.5 to 1.6 of lambda / D. Patches whose
+    detail lies off their middle are left out: the air moves it otherwise than what the window weighs most. They overlap
+    by half at most. Empty where the frame is too small.
     """
     detail = _detail(picture, cutoff_cyc_per_px)
     detail *= cv2.dilate(mask.astype(np.uint8), np.ones((5, 5), np.uint8))
@@ -45,9 +50,7 @@ def place_patches(
     return [(int(y) - half, int(x) - half) for y, x in _greedy(centres, held, off, size_px, most)]
 
 
-def _greedy(
-    centres: NDArray[np.intp], held: Real, off: Real, size_px: int, most: int
-) -> list[NDArray[np.intp]]:
+def _greedy(centres: NDArray[np.intp], held: Real, off: Real, size_px: int, most: int) -> list[NDArray[np.intp]]:
     """Return centres by falling weight, each at least half a patch from those before."""
     chosen: list[NDArray[np.intp]] = []
     for limit in (_OFF_MIDDLE, 1.0):
@@ -66,7 +69,7 @@ def _detail(picture: Real, cutoff: float) -> Real:
     """Return the squared difference of two Gaussian blurs, (H, W), its noise taken off."""
     fine, coarse = (cv2.GaussianBlur(picture, (0, 0), width / cutoff) for width in (_FINE, _COARSE))
     squared = np.asarray((fine - coarse) ** 2, np.float32)
-    return np.maximum(squared - np.float32(np.percentile(squared, 20)), np.float32(0.0))
+    return np.asarray(np.maximum(squared - np.float32(np.percentile(squared, 20)), 0.0), np.float32)
 
 
 def _weigh(detail: Real, size_px: int) -> tuple[Real, Real]:

@@ -17,7 +17,6 @@ from stacker.measuring.patch_places import hann, place_patches
 from stacker.measuring.recentring import Modes, Spectra
 from stacker.parallel import ordered_map
 from stacker.ranking import Ranking
-from stacker.ranking.looks import is_sequential
 
 Real = NDArray[np.float32]
 Repair = Callable[[Any], Any]
@@ -28,6 +27,7 @@ _SEEN_UP_TO = 0.8
 _BEYOND = 1.08
 _FEWEST_BEYOND = 24
 _MOST_LOST = 0.1
+_DECODED = 3
 _LAPLACIAN = np.array([[1, 4, 1], [4, -20, 4], [1, 4, 1]], np.float32) / 6.0
 
 
@@ -49,9 +49,13 @@ class PatchSpectra:
     """(P, n) whether the frame showed the whole patch."""
 
 
-def sample_frames(ranking: Ranking, most: int = MOST_FRAMES) -> NDArray[np.intp]:
-    """Return at most `most` usable frames, spread evenly over the capture."""
+def sample_frames(ranking: Ranking, sequential: bool, most: int = MOST_FRAMES) -> NDArray[np.intp]:
+    """Return at most `most` usable frames, spread evenly over the capture; over its beginning where it is compressed.
+
+    To reach a frame of a compressed video all before it must be decoded.
+    """
     usable = np.flatnonzero(ranking.usable & np.isfinite(ranking.coarse_shift_px).all(1))
+    usable = usable[: _DECODED * most] if sequential else usable
     if len(usable) <= most:
         return usable
     return usable[np.linspace(0, len(usable) - 1, most).round().astype(np.intp)]
@@ -61,7 +65,7 @@ def patch_spectra(
     capture: Capture, ranking: Ranking, repair: Repair, cutoff_cyc_per_px: float, size_px: int, workers: int
 ) -> PatchSpectra | None:
     """Return the spectra of patches of `size_px` with detail; None where no patch fits into the frames."""
-    frames = sample_frames(ranking)
+    frames = sample_frames(ranking, capture.is_sequential)
     shift = np.rint(ranking.coarse_shift_px).astype(np.intp)
     corners = _places(capture, ranking, repair, cutoff_cyc_per_px, size_px, shift[frames])
     if not len(corners):
@@ -75,14 +79,17 @@ def patch_spectra(
     def look(item: tuple[int, int, Any]) -> None:
         place, index, frame = item
         plane = luminance(repair(frame), capture.mosaic)
-        for patch, corner in enumerate(corners):
-            seen = _transform(plane, corner + shift[index], window)
-            if seen is None:
-                continue
-            seen /= np.float32(ranking.brightness[index])
-            spectra[patch, place], inside[patch, place] = seen[wanted], True
-            if beyond.sum() >= _FEWEST_BEYOND:
-                level[patch, place] = np.square(np.abs(seen[beyond])).sum() / shape[beyond].sum()
+        moved = corners + shift[index]
+        shown = _shown(moved, size_px, plane.shape)
+        if not shown.any():
+            return
+        seen = _transforms(plane, moved[shown], window)
+        seen /= np.float32(ranking.brightness[index])
+        inside[shown, place] = True
+        spectra[shown, place] = seen[:, wanted]
+        if beyond.sum() >= _FEWEST_BEYOND:
+            faint = seen[:, beyond]
+            level[shown, place] = (faint.real**2 + faint.imag**2).sum(1, dtype=np.float64) / shape[beyond].sum()
 
     for _ in ordered_map(look, _frames(capture, frames), workers):
         pass
@@ -93,7 +100,7 @@ def patch_spectra(
 
 
 def _frames(capture: Capture, frames: NDArray[np.intp]) -> Any:
-    if is_sequential(capture):
+    if capture.is_sequential:
         return ((place, index, frame.copy()) for place, (index, frame) in enumerate(capture.read(frames.tolist())))
     return ((place, int(index), capture.get_frame(int(index))) for place, index in enumerate(frames))
 
@@ -113,18 +120,18 @@ def _places(
 
 
 def _half_plane(size: int, cutoff: float) -> tuple[NDArray[np.bool_], NDArray[np.bool_], Modes]:
-    """Return which modes of a half-plane transform carry signal, which only noise, and the frequencies of the former."""
+    """Return which modes of a half-plane transform carry signal, which only noise, and the frequencies of the first."""
     row, column = np.meshgrid(scipy.fft.fftfreq(size), scipy.fft.rfftfreq(size), indexing="ij")
     frequency = np.hypot(row, column) / cutoff
     # In the first and last column each mode stands twice.
     once = (column > 0) & (column < 0.5) | (row > 0)
     wanted = (frequency < _SEEN_UP_TO) & (frequency > 0) & once
-    chosen = (np.asarray(axis[wanted], np.float32) for axis in (row, column))
-    return wanted, (frequency > _BEYOND) & once, Modes(*chosen, cutoff)
+    modes = Modes(row[wanted].astype(np.float32), column[wanted].astype(np.float32), cutoff)
+    return wanted, (frequency > _BEYOND) & once, modes
 
 
 def noise_shape(size: int, mosaic: str | None) -> NDArray[np.float64]:
-    """Return the power of white sensor noise in each mode: the Laplacian raises it, a mosaic's luminance is smoothed."""
+    """Return the power of white sensor noise in each mode: the Laplacian raises it, a mosaic's luminance smooths."""
     row, column = np.meshgrid(scipy.fft.fftfreq(size), scipy.fft.rfftfreq(size), indexing="ij")
     down, right = np.cos(2.0 * np.pi * row), np.cos(2.0 * np.pi * column)
     power = ((20.0 - 8.0 * (down + right) - 4.0 * down * right) / 6.0) ** 2
@@ -133,14 +140,19 @@ def noise_shape(size: int, mosaic: str | None) -> NDArray[np.float64]:
     return np.asarray(power)
 
 
-def _transform(plane: Real, corner: NDArray[np.intp], window: Real) -> Spectra | None:
-    """Return the half-plane transform of one patch's Laplacian under the window; None where it leaves the frame.
+def _shown(corners: NDArray[np.intp], size: int, frame: tuple[int, ...]) -> NDArray[np.bool_]:
+    """Return which patches (P,) lie within the frame, a pixel of rim included."""
+    return np.asarray(((corners >= 1) & (corners + size < np.array(frame))).all(1))
+
+
+def _transforms(plane: Real, corners: NDArray[np.intp], window: Real) -> Spectra:
+    """Return the half-plane transforms (P, size, size // 2 + 1) of the patches' Laplacians under the window.
 
     The steep spectrum of a scene would leak through the window from low frequencies to high ones; that of the
     Laplacian is nearly flat.
     """
-    (top, left), size = corner, len(window)
-    if top < 1 or left < 1 or top + size >= plane.shape[0] or left + size >= plane.shape[1]:
-        return None
-    part = cv2.filter2D(plane[top - 1 : top + size + 1, left - 1 : left + size + 1], cv2.CV_32F, _LAPLACIAN)
-    return np.asarray(scipy.fft.rfft2(part[1:-1, 1:-1] * window), np.complex64)
+    size = len(window)
+    (top, left), (bottom, right) = corners.min(0) - 1, corners.max(0) + size + 1
+    edges = cv2.filter2D(np.ascontiguousarray(plane[top:bottom, left:right]), cv2.CV_32F, _LAPLACIAN)
+    parts = window * np.stack([edges[y - top : y - top + size, x - left : x - left + size] for y, x in corners])
+    return np.asarray(scipy.fft.rfft2(parts, overwrite_x=True), np.complex64)

@@ -63,30 +63,54 @@ class Modes:
         count = np.maximum(np.bincount(self.ring, minlength=_RINGS), 1)
         return np.asarray((np.bincount(self.ring, values, _RINGS) / count)[self.ring], np.float32)
 
+    @cached_property
+    def leading(self) -> NDArray[np.bool_]:
+        """(K,) which modes tell the motion."""
+        return np.asarray(self.relative < _LEADING)
+
+    @cached_property
+    def lead(self) -> Modes:
+        """The modes that tell the motion."""
+        return self.part(self.leading)
+
+    @cached_property
+    def low(self) -> Modes:
+        """The modes that find it first."""
+        return self.part(self.relative < _COARSE)
+
+    @cached_property
+    def halves(self) -> tuple[Modes, Modes]:
+        """The two sets of sectors."""
+        return self.part(self.set == 0), self.part(self.set == 1)
+
+    @cached_property
+    def _grids(self) -> tuple[NDArray[np.floating], NDArray[np.intp], NDArray[np.floating], NDArray[np.intp]]:
+        rows, at_row = np.unique(self.row, return_inverse=True)
+        columns, at_column = np.unique(self.column, return_inverse=True)
+        return rows, at_row, columns, at_column
+
     def part(self, chosen: NDArray[np.bool_]) -> Modes:
         """Return some of the modes."""
         return Modes(self.row[chosen], self.column[chosen], self.cutoff)
 
     def turn(self, shift_px: Shifts) -> Spectra:
         """Return the factors (n, K) that undo shifts (n, 2)."""
-        rows, at_row = np.unique(self.row, return_inverse=True)
-        columns, at_column = np.unique(self.column, return_inverse=True)
+        rows, at_row, columns, at_column = self._grids
         down = np.exp(2j * np.pi * np.outer(shift_px[:, 0], rows)).astype(np.complex64)
         right = np.exp(2j * np.pi * np.outer(shift_px[:, 1], columns)).astype(np.complex64)
-        factors = down[:, at_row]
-        factors *= right[:, at_column]
-        return factors
+        factors = np.take(down, at_row, axis=1)
+        factors *= np.take(right, at_column, axis=1)
+        return np.asarray(factors, np.complex64)
 
 
 def recentre(spectra: Spectra, modes: Modes) -> tuple[Spectra, Shifts]:
     """Return `spectra` (n, K) of one patch in n frames with their motion undone, and the shifts (2, n, 2) in px.
 
-    Shift [s] was measured on set s of the modes and undone in the other. Each frame is matched to the mean of all others
-    with every mode weighted by signal over what the mean does not explain. Limits: motion of more than 2 lambda / D
-    about the mean is not found.
+    Shift [s] was measured on set s of the modes and undone in the other. Each frame is matched to the mean of all
+    others with every mode weighted by signal over what the mean does not explain. Limits: motion of more than
+    2 lambda / D about the mean is not found.
     """
-    leading = modes.relative < _LEADING
-    lead, seen = modes.part(leading), spectra[:, leading]
+    lead, seen = modes.lead, spectra[:, modes.leading]
     joint = np.zeros((len(spectra), 2))
     for turn in range(_JOINT_ROUNDS):
         mean, weight = _reference(seen * lead.turn(joint), lead)
@@ -98,7 +122,7 @@ def recentre(spectra: Spectra, modes: Modes) -> tuple[Spectra, Shifts]:
     moved = np.empty_like(spectra)
     for own in (0, 1):
         chosen = modes.set == own
-        moved[:, chosen] = spectra[:, chosen] * modes.part(chosen).turn(shifts[1 - own])
+        moved[:, chosen] = spectra[:, chosen] * modes.halves[own].turn(shifts[1 - own])
     return moved, shifts
 
 
@@ -107,7 +131,7 @@ def _crossed(seen: Spectra, lead: Modes, shifts: Shifts) -> Shifts:
     measured = []
     for own in (0, 1):
         chosen = lead.set == own
-        part = lead.part(chosen)
+        part = lead.halves[own]
         moved = seen[:, chosen] * part.turn(shifts[1 - own])
         mean, weight = _reference(moved, part)
         count = len(seen)
@@ -134,8 +158,7 @@ def _search(seen: Spectra, mean: Spectra, weight: Real, modes: Modes) -> Shifts:
     low = modes.relative < _COARSE
     line = np.arange(-_GRID, _GRID + 1) * (_GRID_STEP / modes.cutoff)
     grid = np.stack(np.meshgrid(line, line, indexing="ij"), -1).reshape(-1, 2)
-    part = modes.part(low)
-    match = (seen[:, low] * (mean[low].conj() * weight[low])) @ part.turn(grid).T
+    match = (seen[:, low] * (mean[low].conj() * weight[low])) @ modes.low.turn(grid).T
     return np.asarray(grid[np.argmax(match.real, axis=1)])
 
 

@@ -73,3 +73,13 @@ def reached_arcsec(aperture_mm: float, seeing_arcsec: float, wavelength_nm: floa
     """
     d_over_r0 = aperture_mm / fried_parameter_mm(seeing_arcsec, wavelength_nm)
     return diffraction_arcsec(aperture_mm, wavelength_nm) / math.sqrt(selected_power_kept(d_over_r0))
+
+
+def outer_scale_factor(r0_mm: float, outer_scale_m: float) -> float:
+    """Return by how much an outer scale of turbulence narrows the long-exposure seeing disc.
+
+    sqrt(1 - 2.183 (r0 / L0)^0.356), Tokovinin 2002, PASP 114, 1156, equation 19; for L0 of more than 20 r0.
+    """
+    if not r0_mm > 0 or not outer_scale_m > 0:
+        raise ValueError(f"r0_mm is {r0_mm} and outer_scale_m {outer_scale_m}; give positive numbers")
+    return math.sqrt(max(1.0 - 2.183 * math.pow(1e-3 * r0_mm / outer_scale_m, 0.356), 0.0))

@@ -1,0 +1,165 @@
+"""D / r0 and static defocus from the spectral ratio."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stacker.measuring.fitting import fit_between, spread
+from stacker.measuring.short_exposures import LEAST_RATIO, MOST_DEFOCUS_WAVES, MOST_RATIO, ShortExposures
+from stacker.measuring.spectral_ratio import SpectralRatio
+
+Curve = NDArray[np.float64]
+
+FEWEST_RINGS = 3
+_LOWEST, _HIGHEST = 0.12, 0.65
+_LEAST_RATIO_KEPT = 0.03
+_LEAST_SNR = 0.12
+_MOST_ERROR = 0.25
+_LOST_FLOOR, _LOST_SHARE = 0.01, 0.05
+_EVEN_FLOOR, _EVEN_SHARE = 0.01, 0.05
+_NOISE_DOUBT = 0.02
+# What is expected before looking, as (centre, sigma) of natural logarithms. Settled by scripts/experiment_seeing.py.
+_SPECKLE_LEFT, _SPECKLE_SIGMA = -0.28, 0.2
+"""Averaging over a patch and over the exposure takes some of the speckle..."""
+_SPECKLE_OF_WARP = 0.3
+"""...and warp within the patch, where beams part, looks like more of it."""
+_JITTER = (float(np.log(0.01)), 1.0)
+"""(lambda / D)^2 of motion that recentring leaves, noise of shifts included."""
+_WARP_SIGMA = 0.4
+_UNKNOWN_WARP = 0.02
+_TYPICAL_HEIGHT_M = 2000.0
+"""Where much of the air's high turbulence sits on a usual night (common practice, no source)."""
+NOTICED_WAVES = 0.3
+"""Static defocus, peak to valley, that ought to be noticed."""
+_DEFOCUS_SIGMA = 0.6
+_STARTS = (1.8, 4.5)
+
+
+@dataclass(frozen=True)
+class AirFit:
+    """The fit without and with static defocus; errors are one sigma of the fit alone."""
+
+    ratio: float
+    """D / r0 if the telescope is in focus."""
+    ratio_error: float
+    """Of its natural logarithm."""
+    ratio_defocused: float
+    """D / r0 if it need not be."""
+    ratio_defocused_error: float
+    defocus_waves: float
+    """Peak to valley."""
+    defocus_waves_error: float
+    gain: float
+    """Half the cost that defocus saves."""
+    price: float
+    """Half the cost that `NOTICED_WAVES` of defocus or more would add."""
+    misfit: float
+    """Mean cost of a ring without defocus; 1 is expected."""
+    rings: int
+    beam_apart: float
+    """Distance that the beams of a patch's ends have at 2 km, in apertures."""
+
+
+def fit_air(seen: SpectralRatio, obstruction_ratio: float, aperture_mm: float, patch_rad: float) -> AirFit | None:
+    """Fit D/r0 and defocus; `patch_rad` is the angle that a patch spans. None where fewer than 3 rings hold signal."""
+    used = _usable(seen)
+    if used.sum() < FEWEST_RINGS:
+        return None
+    apart = patch_rad * _TYPICAL_HEIGHT_M / (1e-3 * aperture_mm)
+    left = _SPECKLE_LEFT + _SPECKLE_OF_WARP * apart / (1.0 + apart)
+    expected = ShortExposures(seen.frequency[used], obstruction_ratio)
+    model = _Model(seen, used, expected, _warp(seen.apart, apart), left)
+    low = np.array([np.log(LEAST_RATIO), -2.5, -9.0, -9.0, 0.0])
+    high = np.array([np.log(MOST_RATIO), 1.5, -1.0, 0.0, MOST_DEFOCUS_WAVES])
+    focused, blurred = high.copy(), low.copy()
+    focused[4], blurred[4] = 1e-6, NOTICED_WAVES
+    sharp, cost = model.best([(q, 0.0) for q in _STARTS], low, focused)
+    close = float(np.exp(sharp[0]))
+    lower = max(0.65 * close, 1.0)
+    soft, soft_cost = model.best([(close, 0.05), (lower, 0.3), (lower, 0.55)], low, high)
+    _, blurred_cost = model.best([(lower, 0.35)], blurred, high) if soft[4] < NOTICED_WAVES else (soft, soft_cost)
+    error, soft_error = spread(model.misfit, sharp, low, focused), spread(model.misfit, soft, low, high)
+    return AirFit(
+        close, float(error[0]), float(np.exp(soft[0])), float(soft_error[0]), float(soft[4]), float(soft_error[4]),
+        0.5 * (cost - soft_cost), 0.5 * (blurred_cost - cost), cost / (2.0 * float(used.sum())), int(used.sum()), apart,
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class _Model:
+    """What the rings should show for (ln D/r0, ln speckle left, ln jitter, ln warp, defocus)."""
+
+    seen: SpectralRatio
+    used: NDArray[np.bool_]
+    expected: ShortExposures
+    warp: float
+    left: float
+    """ln of the speckle expected to be left."""
+
+    def curves(self, p: Curve) -> tuple[Curve, Curve]:
+        """Return what is lost and the even speckle.
+
+        Jitter of variance v along an axis turns phases: it lessens the mean's power by exp(-4 pi^2 v f^2), and the
+        squares' as much again. Warp within the patch scatters light without a preferred phase.
+        """
+        f = self.seen.frequency[self.used]
+        amount, even = self.expected.speckle(float(np.exp(p[0])), float(p[4]))
+        left, jitter, warp = np.exp(p[1:4])
+        turned = 4.0 * np.pi**2 * f**2
+        lost = np.log1p(left * amount) + turned * (jitter + warp)
+        return lost, (1.0 + left * even) * np.exp(-turned * jitter) - 1.0
+
+    @cached_property
+    def measured(self) -> tuple[Curve, Curve, Curve, Curve]:
+        """What is lost and its error, the even speckle and its error; the table's own errors are in them."""
+        seen, used = self.seen, self.used
+        lost, even = seen.lost[used], seen.even[used]
+        noise = _NOISE_DOUBT / seen.snr[used]
+        error = np.sqrt(seen.lost_error[used] ** 2 + _LOST_FLOOR**2 + (_LOST_SHARE * lost) ** 2 + noise**2)
+        even_error = np.sqrt(seen.even_error[used] ** 2 + _EVEN_FLOOR**2 + (_EVEN_SHARE * even) ** 2)
+        return lost, error, even, even_error
+
+    def misfit(self, p: Curve) -> Curve:
+        """Return residuals in units of their errors, what is expected beforehand included."""
+        lost, even = self.curves(p)
+        shown, error, shown_even, even_error = self.measured
+        expected = np.array(
+            [
+                (p[1] - self.left) / _SPECKLE_SIGMA,
+                (p[2] - _JITTER[0]) / _JITTER[1],
+                (p[3] - np.log(self.warp)) / _WARP_SIGMA,
+                p[4] / _DEFOCUS_SIGMA,
+            ]
+        )
+        return np.concatenate([(lost - shown) / error, (even - shown_even) / even_error, expected])
+
+    def best(self, starts: list[tuple[float, float]], low: Curve, high: Curve) -> tuple[Curve, float]:
+        """Return the best parameters from several starts (D/r0, defocus), and their cost."""
+        middle = [self.left, _JITTER[0], float(np.log(self.warp))]
+        fits = [fit_between(self.misfit, np.array([np.log(q), *middle, waves]), low, high) for q, waves in starts]
+        return min(fits, key=lambda fit: fit[1])
+
+
+def _usable(seen: SpectralRatio) -> NDArray[np.bool_]:
+    """Return the rings that hold signal, from the lowest up to the first that does not."""
+    with np.errstate(invalid="ignore"):
+        good = (seen.lost < -np.log(_LEAST_RATIO_KEPT)) & (seen.snr > _LEAST_SNR) & (seen.lost_error < _MOST_ERROR)
+        good &= np.isfinite(seen.even) & (seen.frequency < _HIGHEST)
+    span = seen.frequency > _LOWEST
+    bad = np.flatnonzero(~good & span)
+    return np.asarray(good & span & (np.arange(len(good)) < (bad[0] if len(bad) else len(good))))
+
+
+def _warp(apart: float | None, beams: float) -> float:
+    """Return the expected variance of the motion within a patch, in (lambda / D)^2, from that between patches.
+
+    For beams close together motion differs as their distance: the mean square distance within a window is a sixth of
+    that between windows half a patch apart. Beams that no longer overlap differ as much within as between.
+    """
+    if apart is None:
+        return _UNKNOWN_WARP
+    return float(np.clip((1.0 / 6.0 + 0.3 * beams / (1.0 + beams)) * apart, 5e-4, 0.6))

@@ -1,0 +1,238 @@
+"""The air and the focus behind a capture: Fried's parameter, seeing, static defocus."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime
+from math import hypot
+
+import numpy as np
+
+from stacker.alignment.record import Alignment
+from stacker.capture import Capture, Circumstances
+from stacker.capture.circumstances import ASSUMED_WAVELENGTH_NM
+from stacker.measuring.air_fit import NOTICED_WAVES, AirFit, fit_air
+from stacker.measuring.motion import image_motion_px_rms
+from stacker.measuring.patch_spectra import patch_spectra
+from stacker.measuring.seeing_record import Focus, Seeing
+from stacker.measuring.spectral_ratio import FEWEST_FRAMES, SpectralRatio, spectral_ratio
+from stacker.measuring.turbulence_place import differential_bound, place_of_turbulence, tilt_bound
+from stacker.ranking import Ranking
+from stacker.sky.optics import ARCSEC_PER_RADIAN, diffraction_arcsec
+from stacker.sky.seeing import outer_scale_factor
+
+R0_WAVELENGTH_NM = 500.0
+_SEEING_OF_R0 = 0.9759
+_PATCH_ELEMENTS, _WIDE_PATCH_ELEMENTS = 16.0, 26.0
+"""Patch width in lambda / D: several times what the air smears over."""
+_ROUGH = 3.9
+_SMALLEST_PX = 20
+_FINEST_CUTOFF = 0.55
+_ROUGHEST = 10.5
+_MOST_ERROR = 0.3
+_MOST_MISFIT = 5.0
+_MODEL_ERROR, _WARP_ERROR, _ROUGH_ERROR = 0.07, 0.13, 0.06
+_DEFOCUS_ERROR = 0.05
+_SURE, _SURE_OF_WARPED = 2.2, 6.5
+_WARPED = 0.7
+_ROUGHEST_FOR_FOCUS = 3.3
+_MOST_MISFIT_FOR_FOCUS = 5.0
+_OUTER_SCALE_M = 20.0
+_FIGURES = ("r0_mm", "seeing_arcsec", "fried_ratio")
+_NEEDS_OPTICS = "needs the telescope's aperture_mm and focal_length_mm and the camera's pixel_um"
+
+
+def measure_seeing(
+    capture: Capture, ranking: Ranking, alignment: Alignment, circumstances: Circumstances, workers: int = 1
+) -> Seeing:
+    """Measure Fried's parameter and the focus from single frames of a capture, with errors of one sigma.
+
+    Spectral ratio of patches (von der Luehe 1984, J. Opt. Soc. Am. A 1, 510) in up to 240 usable frames, kept or not,
+    fitted with D/r0 and static defocus. Whatever the capture cannot carry is None, with the reason in `notes`; bounds
+    from image motion are given where they can be had. Raises CaptureError where frames cannot be read.
+    """
+    refused = _refusal(capture, ranking, circumstances)
+    if refused:
+        return _without(refused)
+    cutoff = circumstances.cutoff_cyc_per_px() or 0.0
+    seen, fit = _look(capture, ranking, alignment, circumstances, _PATCH_ELEMENTS, workers)
+    if fit is not None and fit.ratio > _ROUGH and fit.beam_apart < _WARPED:
+        seen, fit = _wider(_look(capture, ranking, alignment, circumstances, _WIDE_PATCH_ELEMENTS, workers), seen, fit)
+    bounded = _bounds(_without(_why_not(seen, fit)), seen, alignment, circumstances, cutoff)
+    if seen is None or fit is None or bounded.notes["r0_mm"]:
+        return bounded
+    return _with_figures(bounded, seen, fit, ranking.target.kind, circumstances)
+
+
+def _refusal(capture: Capture, ranking: Ranking, circumstances: Circumstances) -> str:
+    cutoff = circumstances.cutoff_cyc_per_px()
+    if cutoff is None:
+        return _NEEDS_OPTICS
+    if cutoff > _FINEST_CUTOFF:
+        return "fewer than 2 px per lambda/D alias what the air does; a longer focal length would tell"
+    if ranking.usable.sum() < FEWEST_FRAMES:
+        return f"needs at least {FEWEST_FRAMES} usable frames"
+    return ""
+
+
+def _look(
+    capture: Capture,
+    ranking: Ranking,
+    alignment: Alignment,
+    circumstances: Circumstances,
+    elements: float,
+    workers: int,
+) -> tuple[SpectralRatio | None, AirFit | None]:
+    """Return the spectral ratio in patches of `elements` lambda / D and the fit to it."""
+    cutoff, aperture_mm = circumstances.cutoff_cyc_per_px() or 0.0, circumstances.telescope.aperture_mm or 0.0
+    size = max(2 * round(0.5 * elements / cutoff), _SMALLEST_PX)
+    size = min(size, 2 * ((min(capture.shape[:2]) - 12) // 2))
+    spectra = patch_spectra(capture, ranking, alignment.repair, cutoff, size, workers) if size >= _SMALLEST_PX else None
+    seen = None if spectra is None else spectral_ratio(spectra)
+    if seen is None:
+        return None, None
+    element_rad = diffraction_arcsec(aperture_mm, _wavelength_nm(circumstances)) / ARCSEC_PER_RADIAN
+    return seen, fit_air(seen, circumstances.obstruction_ratio, aperture_mm, size * cutoff * element_rad)
+
+
+def _wider(
+    found: tuple[SpectralRatio | None, AirFit | None], seen: SpectralRatio | None, fit: AirFit | None
+) -> tuple[SpectralRatio | None, AirFit | None]:
+    """Return what wide patches showed, where they showed anything."""
+    return found if found[1] is not None else (seen, fit)
+
+
+def _why_not(seen: SpectralRatio | None, fit: AirFit | None) -> str:
+    """Return why the fit must not be believed; empty where it may be."""
+    if seen is None:
+        return "no patch with detail stays within the frame"
+    if fit is None:
+        return "single frames are too noisy or too featureless; longer exposures or more light would tell"
+    if fit.ratio > _ROUGHEST:
+        return "the air is too rough for single frames to show anything of the telescope's resolution"
+    if fit.misfit > _MOST_MISFIT or _total_error(fit) > _MOST_ERROR:
+        return "the frames do not tell the air from noise and motion; more light or more frames would tell"
+    return ""
+
+
+def _total_error(fit: AirFit) -> float:
+    """Return the error of ln D/r0: the fit's own, and what simulated captures scatter beyond it."""
+    own = fit.ratio_defocused_error if _is_defocused(fit) else fit.ratio_error
+    warp = _WARP_ERROR * fit.beam_apart / (1.0 + fit.beam_apart)
+    rough = _ROUGH_ERROR if fit.ratio > _ROUGH else 0.0
+    return float(np.sqrt(own**2 + _MODEL_ERROR**2 + warp**2 + rough**2))
+
+
+def _is_defocused(fit: AirFit) -> bool:
+    sure = _SURE if fit.beam_apart < _WARPED else _SURE_OF_WARPED
+    calm = fit.ratio_defocused < _ROUGHEST_FOR_FOCUS and fit.misfit < _MOST_MISFIT_FOR_FOCUS
+    return calm and fit.gain > sure
+
+
+def _focus(fit: AirFit, kind: str) -> Focus:
+    if kind != "disc":
+        return "cannot tell"
+    if _is_defocused(fit):
+        return "defocused"
+    sure = _SURE if fit.beam_apart < _WARPED else _SURE_OF_WARPED
+    return "sharp" if fit.ratio < _ROUGHEST_FOR_FOCUS and fit.price > sure else "cannot tell"
+
+
+def _with_figures(bounded: Seeing, seen: SpectralRatio, fit: AirFit, kind: str, circumstances: Circumstances) -> Seeing:
+    """Return the record with the fit's figures in place of the reasons for their absence."""
+    focus = _focus(fit, kind)
+    ratio = fit.ratio_defocused if focus == "defocused" else fit.ratio
+    error = _total_error(fit)
+    r0_mm = (circumstances.telescope.aperture_mm or 0.0) / ratio
+    r0_mm *= (R0_WAVELENGTH_NM / _wavelength_nm(circumstances)) ** 1.2
+    seeing = _SEEING_OF_R0 * 1e-6 * R0_WAVELENGTH_NM * ARCSEC_PER_RADIAN / r0_mm
+    notes = {key: text for key, text in bounded.notes.items() if key not in _FIGURES}
+    notes |= _caveats(r0_mm, circumstances)
+    found = replace(
+        bounded, r0_mm=r0_mm, r0_mm_error=error * r0_mm, seeing_arcsec=seeing, seeing_arcsec_error=error * seeing,
+        fried_ratio=ratio, fried_ratio_error=error * ratio, focus=focus, notes=notes,
+        turbulence_hint=place_of_turbulence(seen.farthest_apart, ratio, fit.beam_apart),
+    )  # fmt: skip
+    return _with_zenith(_with_focus(found, fit, kind), circumstances)
+
+
+def _with_focus(found: Seeing, fit: AirFit, kind: str) -> Seeing:
+    if found.focus == "defocused":
+        error = hypot(fit.defocus_waves_error, _DEFOCUS_ERROR)
+        return replace(found, defocus_waves_pv=fit.defocus_waves, defocus_waves_pv_error=error)
+    if found.focus == "sharp":
+        text = f"less than {NOTICED_WAVES} waves"
+    elif kind != "disc":
+        text = "a surface does not tell defocus from air; a planet or a star recorded in steady air would"
+    elif fit.ratio >= _ROUGHEST_FOR_FOCUS:
+        text = "the air hides it; a capture in steadier air, or through a smaller stop, would tell"
+    else:
+        text = "the frames are too noisy or too few to tell defocus from air; more light or more frames would tell"
+    return replace(found, notes=found.notes | {"defocus_waves_pv": text})
+
+
+def _caveats(r0_mm: float, circumstances: Circumstances) -> dict[str, str]:
+    """Return what the figures assume."""
+    exposure = circumstances.exposure_s
+    assumed = "assumes exposures that freeze the air"
+    if exposure is not None and exposure > 0.01:
+        assumed += f"; {1e3 * exposure:.0f} ms do not, so the air is worse than this"
+    with_scale = outer_scale_factor(r0_mm, _OUTER_SCALE_M)
+    return {
+        "r0_mm": assumed,
+        "seeing_arcsec": "of a long exposure without an outer scale of turbulence; "
+        f"with one of {_OUTER_SCALE_M:.0f} m it is {with_scale:.2f} times as wide",
+    }
+
+
+def _with_zenith(found: Seeing, circumstances: Circumstances) -> Seeing:
+    """Return the record with r0 at the zenith, where the target's altitude follows from target, time and site."""
+    airmass = _airmass(circumstances)
+    if airmass is None or found.r0_mm is None or found.r0_mm_error is None:
+        text = "needs a target with an ephemeris, the time and the site"
+        return replace(found, notes=found.notes | {"r0_zenith_mm": text})
+    factor = airmass**0.6
+    return replace(found, r0_zenith_mm=found.r0_mm * factor, r0_zenith_mm_error=found.r0_mm_error * factor)
+
+
+def _airmass(circumstances: Circumstances) -> float | None:
+    site, start = circumstances.site, circumstances.start_utc
+    if circumstances.target is None or start is None or site.latitude_deg is None or site.longitude_deg is None:
+        return None
+    from stacker.sky.ephemeris import look_at
+    from stacker.sky.vectors import Site
+
+    try:
+        when = datetime.fromisoformat(start.replace("Z", "+00:00"))
+        when = when if when.tzinfo else when.replace(tzinfo=UTC)
+        place = Site(site.latitude_deg, site.longitude_deg, site.elevation_m or 0.0)
+        return look_at(circumstances.target, when, place).airmass
+    except ValueError:
+        return None
+
+
+def _bounds(
+    found: Seeing, seen: SpectralRatio | None, alignment: Alignment, circumstances: Circumstances, cutoff: float
+) -> Seeing:
+    """Return the record with what image motion and motion between patches tell."""
+    aperture_mm = (circumstances.telescope.aperture_mm or 0.0) * (
+        R0_WAVELENGTH_NM / _wavelength_nm(circumstances)
+    ) ** 1.2
+    motion_px, _ = image_motion_px_rms(alignment.shift_px, alignment.shift_error_px)
+    motion = tilt_bound((motion_px * cutoff) ** 2, aperture_mm)
+    apart = None if seen is None else differential_bound(seen.farthest_apart, aperture_mm)
+    notes = dict(found.notes)
+    if motion is None:
+        notes["motion_bound_r0_mm"] = "the image hardly moves, or too few frames"
+    if apart is None:
+        notes["differential_bound_r0_mm"] = "needs two patches that move against each other"
+    return replace(found, motion_bound_r0_mm=motion, differential_bound_r0_mm=apart, notes=notes)
+
+
+def _without(reason: str) -> Seeing:
+    keys = (*_FIGURES, "defocus_waves_pv", "r0_zenith_mm")
+    return Seeing(notes=dict.fromkeys(keys, reason))
+
+
+def _wavelength_nm(circumstances: Circumstances) -> float:
+    return circumstances.wavelength_nm or ASSUMED_WAVELENGTH_NM

@@ -1,0 +1,179 @@
+"""How much of the power of single exposures their mean keeps, ring by ring: the spectral ratio.
+
+Von der Luehe 1984, J. Opt. Soc. Am. A 1, 510: |<F>|^2 / <|F|^2> does not depend on the object. Exposures of one block
+of time share their speckle, so the mean's power is taken from products between blocks, which leaves no bias of noise or
+of speckle that lasts for several frames.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stacker.measuring.patch_spectra import PatchSpectra
+from stacker.measuring.recentring import Modes, Shifts, Spectra, recentre
+
+Curve = NDArray[np.float64]
+
+BLOCKS = 12
+FEWEST_FRAMES = 36
+_LOWEST, _HIGHEST = 0.05, 0.72
+_NARROWEST = 0.03
+_WIDTH = 0.8
+_SECTORS = 8
+_NEAR, _FAR = 0.3, 0.8
+_OUTLIER = 4.0
+
+
+@dataclass(frozen=True)
+class SpectralRatio:
+    """Curves over R rings, with a jackknife over blocks of time."""
+
+    frequency: Curve
+    """(R,) in units of the cutoff."""
+    lost: Curve
+    """(R,) -ln of the spectral ratio: ln (1 + P + O), see `short_exposures.py`; nan where nothing is seen."""
+    lost_error: Curve
+    even: Curve
+    """(R,) P - O."""
+    even_error: Curve
+    snr: Curve
+    """(R,) power of single exposures over that of their noise."""
+    by_direction: Curve
+    """(8,) what is lost in each sector of direction over what is lost in its ring, less 1, mean over 0.15 to 0.5."""
+    by_direction_error: Curve
+    apart: float | None
+    """Variance along one axis, in (lambda / D)^2, of motion between patches half a patch apart; None for one patch."""
+    farthest_apart: tuple[float, float] | None
+    """(separation in patches, the same variance) of the patches farthest apart."""
+    patches: int
+
+
+@dataclass(frozen=True)
+class _Sums:
+    """One patch, summed over the frames of each block: (B, K) spectra, their power, their squares; (B,) frames."""
+
+    whole: NDArray[np.complex128]
+    power: Curve
+    square: NDArray[np.complex128]
+    count: Curve
+    noise: Curve
+
+
+def spectral_ratio(seen: PatchSpectra) -> SpectralRatio | None:
+    """Return the ratio over all patches that enough frames show; None where there is none."""
+    sums, shifts, corners = [], [], []
+    for patch, corner in enumerate(seen.corners_px):
+        inside = seen.inside[patch]
+        if inside.sum() < FEWEST_FRAMES:
+            continue
+        moved, shift = recentre(seen.spectra[patch][inside], seen.modes)
+        sums.append(_sum_blocks(moved, seen.noise[patch]))
+        everywhere = np.full((2, len(inside), 2), np.nan)
+        everywhere[:, inside] = shift * seen.modes.cutoff
+        shifts.append(everywhere)
+        corners.append(corner / seen.size_px)
+    if not sums:
+        return None
+    apart = _motion_apart(shifts, np.array(corners))
+    near = [variance for distance, variance in apart if _NEAR <= distance <= _FAR]
+    return _curves(sums, seen.modes, seen.size_px, float(np.mean(near)) if near else None, max(apart, default=None))
+
+
+def _sum_blocks(moved: Spectra, noise: Curve) -> _Sums:
+    block = np.arange(len(moved)) * BLOCKS // len(moved)
+    parts = [moved[block == number] for number in range(BLOCKS)]
+    return _Sums(
+        np.stack([part.sum(0, dtype=np.complex128) for part in parts]),
+        np.stack([(part.real**2 + part.imag**2).sum(0, dtype=np.float64) for part in parts]),
+        np.stack([(part**2).sum(0, dtype=np.complex128) for part in parts]),
+        np.bincount(block, minlength=BLOCKS).astype(np.float64),
+        noise,
+    )
+
+
+def _curves(
+    sums: list[_Sums], modes: Modes, size_px: int, apart: float | None, farthest: tuple[float, float] | None
+) -> SpectralRatio:
+    width = max(_WIDTH / (size_px * modes.cutoff), _NARROWEST)
+    edges = np.arange(_LOWEST, _HIGHEST, width)
+    ring = np.digitize(modes.relative, edges) - 1
+    used = (ring >= 0) & (ring < len(edges) - 1)
+    sector = (modes.angle * (_SECTORS / np.pi)).astype(np.intp) % _SECTORS
+    cell = np.where(used, ring * _SECTORS + sector, (len(edges) - 1) * _SECTORS)
+    shape = (len(edges) - 1, _SECTORS)
+
+    def kept(weight: Curve) -> Curve:
+        """Return (4, R, 8) sums: power of the mean, of exposures less noise, of noise, and P - O times the mean's."""
+        total = np.zeros((4, shape[0] * shape[1] + 1))
+        for part in sums:
+            for row, values in enumerate(_mode_powers(part, weight)):
+                total[row] += np.bincount(cell, values, total.shape[1])
+        return total[:, :-1].reshape(4, *shape)
+
+    whole = kept(np.ones(BLOCKS))
+    left_out = np.stack([_statistics(kept((np.arange(BLOCKS) != block).astype(float))) for block in range(BLOCKS)])
+    error = np.sqrt((BLOCKS - 1) / BLOCKS * ((left_out - left_out.mean(0)) ** 2).sum(0))
+    value, rings = _statistics(whole), shape[0]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        snr = whole[1].sum(1) / whole[2].sum(1)
+    frequency = np.bincount(ring[used], modes.relative[used], rings) / np.maximum(
+        np.bincount(ring[used], minlength=rings), 1
+    )
+    return SpectralRatio(
+        frequency, value[:rings], error[:rings], value[rings : 2 * rings], error[rings : 2 * rings], snr,
+        value[2 * rings :], error[2 * rings :], apart, farthest, len(sums),
+    )  # fmt: skip
+
+
+def _mode_powers(part: _Sums, weight: Curve) -> tuple[Curve, Curve, Curve, Curve]:
+    """Return, for each mode, power of the mean, of single exposures less noise, of noise, and the even speckle."""
+    count = float(weight @ part.count)
+    total = weight @ part.whole
+    own = weight @ (part.whole.real**2 + part.whole.imag**2)
+    mean_power = (total.real**2 + total.imag**2 - own) / (count**2 - float(weight @ part.count**2))
+    phase = np.conj(total) / np.maximum(np.abs(total), 1e-300)
+    even = ((weight @ part.square) / count * phase**2).real - np.abs(total / count) ** 2
+    return mean_power, weight @ part.power / count - part.noise, part.noise, even
+
+
+def _statistics(sums: Curve) -> Curve:
+    """Return lost (R,), even (R,) and what is lost by direction (8,) in one row."""
+    mean, single, _, even = sums
+    with np.errstate(divide="ignore", invalid="ignore"):
+        lost = np.log(single.sum(1) / mean.sum(1))
+        share = even.sum(1) / mean.sum(1)
+        by_cell = np.log(single / mean)
+    return np.concatenate([lost, share, _by_direction(by_cell, lost, mean, len(lost))])
+
+
+def _by_direction(by_cell: Curve, lost: Curve, mean: Curve, rings: int) -> Curve:
+    middle = slice(int(0.2 * rings), max(int(0.7 * rings), int(0.2 * rings) + 1))
+    part, whole, weight = by_cell[middle], lost[middle, None], np.maximum(mean[middle], 0.0)
+    good = np.isfinite(part) & np.isfinite(whole) & (whole > 0)
+    weight = np.where(good, weight, 0.0)
+    above = np.where(good, weight * part, 0.0).sum(0)
+    below = np.where(good, weight * whole, 0.0).sum(0)
+    return np.asarray(above / np.maximum(below, 1e-300) - 1.0)
+
+
+def _motion_apart(shifts: list[Shifts], corners: Curve) -> list[tuple[float, float]]:
+    """Return (separation in patches, variance) for all pairs of patches.
+
+    The product of what the two sets of modes measured is free of their noise.
+    """
+    found = []
+    for one in range(len(corners)):
+        for other in range(one + 1, len(corners)):
+            between = shifts[one] - shifts[other]
+            between = between[:, np.isfinite(between).all((0, 2))]
+            if between.shape[1] < FEWEST_FRAMES:
+                continue
+            between = between - np.median(between, 1, keepdims=True)
+            limit = _OUTLIER * 1.4826 * float(np.median(np.abs(between)))
+            between = np.clip(between, -limit, limit)
+            distance = float(np.hypot(*(corners[one] - corners[other])))
+            found.append((distance, float((between[0] * between[1]).mean())))
+    return found
