@@ -23,6 +23,8 @@ from stacker.measuring.dispersion import dispersion_figures, vertical_of
 from stacker.measuring.effort import peak_memory_mb
 from stacker.measuring.limits import limit_figures
 from stacker.measuring.metrics import measure_stack
+from stacker.measuring.seeing import measure_seeing
+from stacker.measuring.seeing_record import seeing_figures
 from stacker.measuring.spectra import analysis_window, windowed_power
 from stacker.measuring.tally import count_figures
 from stacker.measuring.witness import Witness, ask_disc
@@ -38,7 +40,6 @@ from stacker.stacking import Stack, stack, zoomed_mask
 
 Array = NDArray[np.float32]
 Progress = Callable[[str, int, int], None]
-LATER = "is measured by a later version"
 
 
 @dataclass(frozen=True)
@@ -91,7 +92,7 @@ def process(
         tone = tone_for_showing(finished.image, linear.mask, linear.kind, settings.colour, capture.circumstances.target)
         shown = tone.apply(finished.image)
         witness = ask_disc(capture, linear)
-        metrics = measure(capture, ranking, alignment, linear, finished, witness)
+        metrics = measure(capture, ranking, alignment, linear, finished, witness, workers)
         metrics |= {"colour_gains": None if tone.balance is None else tone.balance.over_green}
         metrics |= provenance(capture, settings, circumstances)
         metrics |= {"peak_memory_mb": peak_memory_mb(), "elapsed_s": time.perf_counter() - began}
@@ -129,13 +130,15 @@ def measure(
     linear: Stack,
     finished: Sharpened | None = None,
     witness: Witness | None = None,
+    workers: int = 1,
 ) -> dict[str, Any]:
     """Return the measurements of one capture, keyed as in metrics.json; None where one could not be had: see notes."""
     witness = witness or ask_disc(capture, linear)
     sharpened = None if finished is None else finished.image
     found = measure_stack(linear, sharpened, best_frame(capture, ranking, alignment), capture.circumstances, witness)
     notes = dict(found.pop("notes"))
-    notes |= dict.fromkeys(("r0_mm", "seeing_arcsec"), LATER)
+    seeing = measure_seeing(capture, ranking, alignment, capture.circumstances, workers)
+    found |= seeing_figures(seeing, notes)
     found |= count_figures(capture, ranking, alignment, linear, notes)
     found |= dispersion_figures(
         linear.colour_shifts,
@@ -144,7 +147,7 @@ def measure(
         capture.circumstances.filter,
         notes,
     )
-    causes = measure_causes(capture, ranking, alignment, linear, witness, None, found)
+    causes = measure_causes(capture, ranking, alignment, linear, witness, seeing, found)
     found |= limit_figures(causes, notes)
     remarks = [*capture.notes, *linear.notes, "" if finished is None else finished.note, witness.remark]
     if any(remarks):

@@ -66,7 +66,7 @@ def patch_spectra(
 ) -> PatchSpectra | None:
     """Return the spectra of patches of `size_px` with detail; None where no patch fits into the frames."""
     frames = sample_frames(ranking, capture.is_sequential)
-    shift = np.rint(ranking.coarse_shift_px).astype(np.intp)
+    shift = np.rint(np.nan_to_num(ranking.coarse_shift_px)).astype(np.intp)
     corners = _places(capture, ranking, repair, cutoff_cyc_per_px, size_px, shift[frames])
     if not len(corners):
         return None

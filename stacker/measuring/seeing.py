@@ -157,12 +157,10 @@ def _with_figures(bounded: Seeing, seen: SpectralRatio, fit: AirFit, kind: str, 
 
 
 def _with_focus(found: Seeing, fit: AirFit, kind: str) -> Seeing:
-    if found.focus == "defocused":
-        error = hypot(fit.defocus_waves_error, _DEFOCUS_ERROR)
+    if found.focus != "cannot tell":
+        error = min(hypot(fit.defocus_waves_error, _DEFOCUS_ERROR), 0.5 * NOTICED_WAVES)
         return replace(found, defocus_waves_pv=fit.defocus_waves, defocus_waves_pv_error=error)
-    if found.focus == "sharp":
-        text = f"less than {NOTICED_WAVES} waves"
-    elif kind != "disc":
+    if kind != "disc":
         text = "a surface does not tell defocus from air; a planet or a star recorded in steady air would"
     elif fit.ratio >= _ROUGHEST_FOR_FOCUS:
         text = "the air hides it; a capture in steadier air, or through a smaller stop, would tell"

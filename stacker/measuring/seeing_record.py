@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Any, Literal
 
 Focus = Literal["sharp", "defocused", "cannot tell"]
 
@@ -41,3 +41,30 @@ class Seeing:
     """A sentence on where the turbulence sits, empty where the capture does not tell."""
     notes: dict[str, str] = field(default_factory=dict)
     """The reason for each None, what each figure assumes, by the name of the field."""
+
+
+_KEYS = {
+    "r0_mm": "r0_mm",
+    "r0_zenith_mm": "r0_zenith_mm",
+    "seeing_arcsec": "seeing_arcsec",
+    "fried_ratio": "fried_ratio",
+    "defocus_waves_pv": "defocus_waves_pv",
+    "motion_bound_r0_mm": "r0_motion_bound_mm",
+    "differential_bound_r0_mm": "r0_differential_bound_mm",
+}
+"""Figures by field of `Seeing`, and their keys in metrics.json."""
+
+
+def seeing_figures(seeing: Seeing, notes: dict[str, str]) -> dict[str, Any]:
+    """Return the record's figures, keyed as in metrics.json, errors included; its notes are added to `notes`."""
+    found: dict[str, Any] = {"focus": seeing.focus}
+    for field_name, key in _KEYS.items():
+        found[key] = getattr(seeing, field_name)
+        error = getattr(seeing, f"{field_name}_error", None)
+        if found[key] is not None and error is not None:
+            found[f"{key}_error"] = error
+    for name, key in (("asymmetry", seeing.asymmetry or ""), ("turbulence", seeing.turbulence_hint)):
+        if key:
+            notes[name] = key
+    notes |= {_KEYS.get(name, name): text for name, text in seeing.notes.items() if text}
+    return found
