@@ -22,7 +22,7 @@ from stacker.sky.optics import ARCSEC_PER_RADIAN, diffraction_arcsec
 from stacker.sky.seeing import outer_scale_factor
 
 R0_WAVELENGTH_NM = 500.0
-_SEEING_OF_R0 = 0.9759
+SEEING_OF_R0 = 0.976
 _PATCH_ELEMENTS, _WIDE_PATCH_ELEMENTS = 16.0, 26.0
 """Patch width in lambda / D: several times what the air smears over."""
 _ROUGH = 3.9
@@ -145,7 +145,7 @@ def _with_figures(bounded: Seeing, seen: SpectralRatio, fit: AirFit, kind: str, 
     error = _total_error(fit)
     r0_mm = (circumstances.telescope.aperture_mm or 0.0) / ratio
     r0_mm *= (R0_WAVELENGTH_NM / _wavelength_nm(circumstances)) ** 1.2
-    seeing = _SEEING_OF_R0 * 1e-6 * R0_WAVELENGTH_NM * ARCSEC_PER_RADIAN / r0_mm
+    seeing = SEEING_OF_R0 * 1e-6 * R0_WAVELENGTH_NM * ARCSEC_PER_RADIAN / r0_mm
     notes = {key: text for key, text in bounded.notes.items() if key not in _FIGURES}
     notes |= _caveats(r0_mm, circumstances)
     found = replace(

@@ -1,0 +1,177 @@
+"""Seeing of simulated captures against their truth, and what cannot be measured is not guessed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from stacker.calibration.defects import DefectRepair, find_defects
+from stacker.capture import Capture, open_capture
+from stacker.capture.circumstances import Circumstances, Site, Telescope
+from stacker.measuring.seeing import measure_seeing
+from stacker.measuring.seeing_record import Seeing, seeing_figures
+from stacker.measuring.turbulence_place import differential_bound, place_of_turbulence, tilt_bound
+from stacker.ranking import Ranking, rank
+from stacker.settings import RankingSettings
+from stacker.simulation import Air, Detector, Optics, Scenario, TexturedDisc, write_simulation
+
+TRUE_RATIO = 3.5
+
+
+@dataclass(frozen=True)
+class Aligned:
+    """What of an alignment the seeing needs."""
+
+    repair: DefectRepair
+    shift_px: np.ndarray
+    shift_error_px: np.ndarray | None = None
+
+
+@contextmanager
+def _looked_at(path: Path) -> Iterator[tuple[Capture, Ranking, Aligned]]:
+    with open_capture(path) as capture:
+        ranking = rank(capture, RankingSettings(target="disc"), 1)
+        usable = np.flatnonzero(ranking.usable)
+        defects = find_defects(capture, usable, ranking.coarse_shift_px)
+        yield capture, ranking, Aligned(DefectRepair(defects, capture.mosaic), ranking.coarse_shift_px[usable])
+
+
+@pytest.fixture(scope="module")
+def disc(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    scenario = Scenario(
+        scene=TexturedDisc(),
+        frames=160,
+        height_px=128,
+        width_px=128,
+        optics=Optics(aperture_mm=280.0, obstruction_mm=84.0, focal_length_mm=4200.0),
+        air=Air(d_over_r0=TRUE_RATIO, psf_grid=3, seeing_sigma=0.1),
+        detector=Detector(bits=12, peak_electrons=1200.0),
+    )
+    path, _, _ = write_simulation(tmp_path_factory.mktemp("seeing") / "disc.fits", scenario, 77, "fits")
+    return path
+
+
+def _measured(path: Path, circumstances: Circumstances | None = None, workers: int = 1) -> Seeing:
+    with _looked_at(path) as (capture, ranking, aligned):
+        return measure_seeing(capture, ranking, aligned, circumstances or capture.circumstances, workers)  # type: ignore[arg-type]
+
+
+def _known(path: Path) -> Circumstances:
+    with open_capture(path) as capture:
+        return capture.circumstances
+
+
+def test_fried_parameter_of_a_simulated_capture(disc: Path) -> None:
+    """Within 25 %, and within twice its own error; r0 goes as lambda^(6/5) from 600 nm to 500 nm (Fried 1966)."""
+    seen = _measured(disc)
+    truth_mm = 280.0 / TRUE_RATIO * (500 / 600) ** 1.2
+    assert seen.r0_mm is not None
+    assert seen.r0_mm_error is not None
+    assert seen.r0_mm == pytest.approx(truth_mm, rel=0.25)
+    assert abs(seen.r0_mm - truth_mm) < 2 * seen.r0_mm_error < 0.6 * truth_mm
+    assert seen.seeing_arcsec == pytest.approx(0.976 * 500e-6 / seen.r0_mm * 206264.8, rel=1e-3)
+    assert seen.fried_ratio == pytest.approx(280.0 / seen.r0_mm * (500 / 600) ** 1.2)
+    assert seen.focus != "defocused"
+    assert "freeze" in seen.notes["r0_mm"]
+    assert "20 m" in seen.notes["seeing_arcsec"]
+
+
+def test_motion_between_patches_is_an_upper_bound(disc: Path) -> None:
+    """Air near the telescope moves all patches alike: the bound lies above the truth."""
+    seen = _measured(disc)
+    assert seen.differential_bound_r0_mm is not None
+    assert seen.differential_bound_r0_mm > 280.0 / TRUE_RATIO * (500 / 600) ** 1.2
+
+
+def test_same_figures_for_any_number_of_workers(disc: Path) -> None:
+    assert _measured(disc) == _measured(disc, workers=2)
+
+
+def test_straight_up_the_air_is_thinner(disc: Path) -> None:
+    """r0 at the zenith is airmass^0.6 larger (Fried 1966): Jupiter low over the horizon, from the ephemeris."""
+    from stacker.sky.ephemeris import look_at
+    from stacker.sky.vectors import Site as Place
+
+    when = "2024-12-07T17:30:00Z"
+    moment = datetime(2024, 12, 7, 17, 30, tzinfo=UTC)
+    known = replace(_known(disc), target="Jupiter", start_utc=when, site=Site(None, 52.2, 13.1, 80.0))
+    airmass = look_at("Jupiter", moment, Place(52.2, 13.1, 80.0)).airmass
+    seen = _measured(disc, known)
+    assert airmass is not None
+    assert airmass > 1.2
+    assert seen.r0_zenith_mm == pytest.approx((seen.r0_mm or 0.0) * airmass**0.6)
+    assert "ephemeris" in _measured(disc).notes["r0_zenith_mm"]
+
+
+def test_without_the_telescope_there_is_no_scale(disc: Path) -> None:
+    """Only the aperture ties pixels to metres of air."""
+    known = replace(_known(disc), telescope=Telescope())
+    seen = _measured(disc, known)
+    assert (seen.r0_mm, seen.seeing_arcsec, seen.focus) == (None, None, "cannot tell")
+    assert "aperture_mm" in seen.notes["r0_mm"]
+
+
+def test_coarse_pixels_are_refused(disc: Path) -> None:
+    """Below 2 px per lambda/D (Nyquist) what folds over looks like air."""
+    telescope = _known(disc).telescope
+    known = replace(_known(disc), telescope=replace(telescope, focal_length_mm=2000.0))
+    assert "2 px per lambda/D" in _measured(disc, known).notes["r0_mm"]
+
+
+def test_faint_frames_are_refused(tmp_path: Path) -> None:
+    """A dozen electrons a pixel show the disc, but not the air."""
+    scenario = Scenario(
+        scene=TexturedDisc(contrast=0.05),
+        frames=60,
+        height_px=96,
+        width_px=96,
+        air=Air(psf_grid=2),
+        detector=Detector(bits=12, peak_electrons=12.0),
+    )
+    path, _, _ = write_simulation(tmp_path / "faint.fits", scenario, 3, "fits")
+    seen = _measured(path)
+    assert seen.r0_mm is None
+    assert seen.notes["r0_mm"]
+
+
+def test_short_captures_are_refused(tmp_path: Path) -> None:
+    scenario = Scenario(scene=TexturedDisc(), frames=20, height_px=96, width_px=96, air=Air(psf_grid=2))
+    path, _, _ = write_simulation(tmp_path / "short.fits", scenario, 3, "fits")
+    assert "36 usable frames" in _measured(path).notes["r0_mm"]
+
+
+def test_bounds_from_motion() -> None:
+    """Zernike tilt has 0.182 (lambda/D)^2 (D/r0)^(5/3) along one axis, and two unlike beams twice that between them.
+
+    0.182 is 4 / pi^2 of Noll's 0.449 rad^2 (Noll 1976, J. Opt. Soc. Am. 66, 207).
+    """
+    assert 4 * 0.449 / np.pi**2 == pytest.approx(0.182, abs=5e-4)
+    tilt = 0.182 * 4.0 ** (5 / 3)
+    assert tilt_bound(tilt, 200.0) == pytest.approx(50.0)
+    assert differential_bound((3.0, 2 * tilt), 200.0) == pytest.approx(50.0)
+    assert tilt_bound(0.0, 200.0) is None
+    assert differential_bound(None, 200.0) is None
+
+
+def test_where_the_turbulence_sits() -> None:
+    """All patches moving alike: near the ground; each for itself: high; too close together to tell: nothing."""
+    whole = 2 * 0.182 * 4.0 ** (5 / 3)
+    assert "ground" in place_of_turbulence((2.0, 0.05 * whole), 4.0, 1.0)
+    assert "high above" in place_of_turbulence((2.0, 0.8 * whole), 4.0, 1.0)
+    assert place_of_turbulence((2.0, 0.05 * whole), 4.0, 0.1) == ""
+
+
+def test_figures_go_by_the_keys_of_the_metrics() -> None:
+    """Errors stand beside what has them; reasons go to the notes."""
+    notes: dict[str, str] = {}
+    seen = Seeing(r0_mm=80.0, r0_mm_error=8.0, motion_bound_r0_mm=160.0, notes={"r0_zenith_mm": "no site"})
+    found = seeing_figures(seen, notes)
+    assert (found["r0_mm"], found["r0_mm_error"], found["r0_motion_bound_mm"]) == (80.0, 8.0, 160.0)
+    assert (found["seeing_arcsec"], "seeing_arcsec_error" in found) == (None, False)
+    assert notes == {"r0_zenith_mm": "no site"}
