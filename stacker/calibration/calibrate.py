@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from math import isfinite
 
+from stacker.calibration.banding import find_bands
 from stacker.calibration.corrected import CorrectedCapture
-from stacker.calibration.corrections import plan_corrections
+from stacker.calibration.corrections import Corrections, plan_corrections
 from stacker.calibration.masters import Master, load_master
 from stacker.calibration.matching import check_match
 from stacker.calibration.mosaic_finding import settle_mosaic
@@ -15,20 +16,30 @@ from stacker.fits_card import Value
 
 
 def calibrate(capture: Capture) -> Capture:
-    """Return the capture with its calibration frames applied; the very same capture where it has none.
+    """Return the capture with its calibration frames applied and bands removed; the very same where it needs neither.
 
     A colour mosaic that nothing names is found from the frames, and told in the notes. Raises CaptureError where a
     dark, flat or bias cannot be used; the capture is closed then.
     """
     try:
         settle_mosaic(capture)
-        return _calibrated(capture)
+        return _levelled(_with_masters(capture))
     except BaseException:
         capture.close()
         raise
 
 
-def _calibrated(capture: Capture) -> Capture:
+def _levelled(capture: Capture) -> Capture:
+    """Return the capture with its bands taken out, where there are any."""
+    bands, notes = find_bands(capture)
+    if bands is None:
+        return capture
+    which = " and ".join([*(["rows"] if bands.rows else []), *([] if bands.columns is None else ["columns"])])
+    cards: dict[str, tuple[Value, str]] = {"BANDING": (which, "whose offsets were taken out")}
+    return CorrectedCapture(capture, Corrections.none(capture.shape), notes, cards, bands)
+
+
+def _with_masters(capture: Capture) -> Capture:
     said = capture.circumstances
     dark, flat, bias = (
         _master(capture, kind, path) for kind, path in (("dark", said.dark), ("flat", said.flat), ("bias", said.bias))

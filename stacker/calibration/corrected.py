@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from stacker.calibration.banding import BandRemoval
 from stacker.calibration.corrections import Corrections, even_response
 from stacker.calibration.defects import DefectRepair
 from stacker.capture.sequence import Capture, Frame
@@ -19,7 +20,7 @@ _JUST_BELOW = 1 - 1e-4
 
 
 class CorrectedCapture(Capture):
-    """Frames in float32, in the camera's numbers: offset taken off, divided by the flat, blind pixels mended.
+    """Frames in float32, in the camera's numbers: offset taken off, divided by the flat, bands and blind pixels mended.
 
     `full_scale` is where the converter's limit lies in the most sensitive part of the field after correction; what was
     at full scale elsewhere lies above it.
@@ -31,8 +32,9 @@ class CorrectedCapture(Capture):
         corrections: Corrections,
         notes: tuple[str, ...] = (),
         provenance: Mapping[str, tuple[Value, str]] | None = None,
+        bands: BandRemoval | None = None,
     ) -> None:
-        self.raw, self.corrections = raw, corrections
+        self.raw, self.corrections, self._bands = raw, corrections, bands
         self.path, self.shape, self.bits, self.mosaic = raw.path, raw.shape, raw.bits, raw.mosaic
         self.frames_lost, self.times_utc, self.circumstances = raw.frames_lost, raw.times_utc, raw.circumstances
         self.dtype = np.dtype(np.float32)
@@ -71,6 +73,8 @@ class CorrectedCapture(Capture):
             cv2.subtract(frame, known.offset, dst=target, dtype=cv2.CV_32F)
         if known.factor is not None:
             cv2.multiply(target, known.factor, dst=target)
+        if self._bands is not None:
+            self._bands(target)
         return self._repair(target, target)
 
     def close(self) -> None:

@@ -41,6 +41,11 @@ class Corrections:
     """(H, W) pixels with next to no range or response left."""
     notes: tuple[str, ...] = ()
 
+    @classmethod
+    def none(cls, shape: tuple[int, ...]) -> Corrections:
+        """Return what leaves frames of `shape` as they are."""
+        return cls(None, None, None, None, np.zeros(shape[:2], bool))
+
 
 def plan_corrections(
     capture: Capture, dark: Master | None, flat: Master | None, bias: Master | None, flat_offset: Master | None = None
