@@ -21,8 +21,9 @@ from stacker.colour import align_colours
 from stacker.measuring.causes import measure_causes
 from stacker.measuring.dispersion import dispersion_figures, vertical_of
 from stacker.measuring.effort import peak_memory_mb
+from stacker.measuring.fixed_pattern import fixed_pattern, told
 from stacker.measuring.limits import limit_figures
-from stacker.measuring.metrics import measure_stack
+from stacker.measuring.metrics import measure_stack, stack_cutoff
 from stacker.measuring.seeing import measure_seeing
 from stacker.measuring.seeing_record import seeing_figures
 from stacker.measuring.spectra import analysis_window, windowed_power
@@ -135,7 +136,9 @@ def measure(
     """Return the measurements of one capture, keyed as in metrics.json; None where one could not be had: see notes."""
     witness = witness or ask_disc(capture, linear)
     sharpened = None if finished is None else finished.image
-    found = measure_stack(linear, sharpened, best_frame(capture, ranking, alignment), capture.circumstances, witness)
+    pattern = fixed_pattern(capture, ranking, alignment.repair, stack_cutoff(capture.circumstances, 1.0))
+    best = best_frame(capture, ranking, alignment)
+    found = measure_stack(linear, sharpened, best, capture.circumstances, witness, pattern)
     notes = dict(found.pop("notes"))
     seeing = measure_seeing(capture, ranking, alignment, capture.circumstances, workers)
     found |= seeing_figures(seeing, notes)
@@ -149,7 +152,7 @@ def measure(
     )
     causes = measure_causes(capture, ranking, alignment, linear, witness, seeing, found)
     found |= limit_figures(causes, notes)
-    remarks = [*capture.notes, *linear.notes, "" if finished is None else finished.note, witness.remark]
+    remarks = [*capture.notes, *linear.notes, "" if finished is None else finished.note, witness.remark, told(pattern)]
     if any(remarks):
         notes["remarks"] = "; ".join(filter(None, remarks))
     return found | {"notes": notes}

@@ -27,20 +27,22 @@ def measure_stack(
     best_frame: Real | None,
     circumstances: Circumstances,
     witness: Witness | None = None,
+    pattern: float | None = None,
 ) -> dict[str, Any]:
     """Measure a stack, its sharpened image and the best single frame.
 
     `finished` is shaped as `stack.image`; `best_frame` is (h, w) or (h, w, 3), moved so that `stack.mask` fits it,
-    or None; `witness` is what the target's disc tells: its size gives the scale where no telescope does. Colours are
-    measured on green. Returned are `snr`, `snr_best_frame`, `scale_arcsec_per_px`, `disc_radius_px`,
-    `north_angle_deg`, `resolution_px`, `_arcsec`, `_over_diffraction`, `information_bits`, `limb_overshoot_percent`
-    (with `_error` where there is one), and `notes`, a dictionary of reasons for what is None.
+    or None; `witness` is what the target's disc tells: its size gives the scale where no telescope does; `pattern` is
+    the strength of the sensor's fixed pattern, where it is known. Colours are measured on green. Returned are `snr`,
+    `snr_best_frame`, `scale_arcsec_per_px`, `disc_radius_px`, `north_angle_deg`, `resolution_px`, `_arcsec`,
+    `_over_diffraction`, `information_bits`, `limb_overshoot_percent` (with `_error` where there is one), and `notes`, a
+    dictionary of reasons for what is None.
     """
     notes: dict[str, str] = {}
     found: dict[str, Any] = _noise_figures(stack, best_frame, notes)
     found.update(_scale_figures(circumstances, witness or Witness(), stack.zoom, notes))
     cutoff = stack_cutoff(circumstances, stack.zoom)
-    found.update(_resolution_figures(stack, found["scale_arcsec_per_px"], cutoff, notes))
+    found.update(_resolution_figures(stack, found["scale_arcsec_per_px"], cutoff, pattern, notes))
     found.update(_limb_figures(stack, finished, notes))
     found["notes"] = notes
     return found
@@ -125,7 +127,7 @@ def stack_cutoff(circumstances: Circumstances, zoom: float) -> float | None:
 
 
 def _resolution_figures(
-    stack: Stack, scale: float | None, cutoff: float | None, notes: dict[str, str]
+    stack: Stack, scale: float | None, cutoff: float | None, pattern: float | None, notes: dict[str, str]
 ) -> dict[str, Any]:
     keys = ("resolution_px", "resolution_arcsec", "resolution_over_diffraction")
     found: dict[str, Any] = dict.fromkeys([k + e for k in keys for e in ("", "_error")])
@@ -136,6 +138,8 @@ def _resolution_figures(
         notes.update(dict.fromkeys((*keys, "information_bits"), str(error)))
         return found
     seen = measure_resolution(green(stack.half_a), green(stack.half_b), window, cutoff)
+    if seen.half_bit_px is not None and seen.note and pattern is not None and seen.contrast < pattern:
+        seen = seen.refused("what both half-stacks show is no stronger than the sensor's fixed pattern")
     if seen.half_bit_px is None or seen.half_bit_px_error is None:
         notes.update(dict.fromkeys((*keys, "information_bits"), seen.note))
         return found

@@ -70,6 +70,31 @@ def test_correlation_and_crossings_follow_theory() -> None:
     assert_allclose(SIZE / found.half_bit_px, 27.6, atol=1.0)
 
 
+def test_the_crossing_is_where_the_truth_says_so() -> None:
+    """The halves meet the half-bit curve T where the whole meets sqrt(2T / (1 + T)) with the truth.
+
+    Rosenthal & Henderson 2003, J. Mol. Biol. 333, 721 (from memory). 40 pairs each scatter by several rings; their mean
+    curves by 0.5 rings or 2 %.
+    """
+    rng = np.random.default_rng(16)
+    window = whole_window((SIZE, SIZE))
+    radius = np.maximum(window.radius() * SIZE, 0.5)
+    pairs, truths = [], []
+    for _ in range(40):
+        a, b, scene = (scipy.fft.rfft2(rng.standard_normal((SIZE, SIZE))) for _ in range(3))
+        scene *= (20.0 / radius) ** 1.5
+        first, second = (scene + a).astype(np.complex64), (scene + b).astype(np.complex64)
+        pairs.append(ring_sums(first, second, window, CUTOFF))
+        whole = (0.5 * (first + second)).astype(np.complex64)
+        truths.append(ring_sums(whole, scene.astype(np.complex64), window, CUTOFF))
+    found = resolution_of(averaged(pairs), CUTOFF)
+    threshold = half_bit_threshold(found.rings.count)
+    wanted = np.sqrt(2 * threshold / (1 + threshold))
+    below = np.flatnonzero(averaged(truths).correlation[5:] < wanted[5:])[0] + 5
+    assert found.half_bit_px is not None
+    assert_allclose(SIZE / found.half_bit_px, found.rings.frequency_cyc_per_px[below] * SIZE, rtol=0.06)
+
+
 def test_reported_error_is_the_scatter_of_single_pairs() -> None:
     """The error bar of the half-bit crossing is within a factor 1.6 of what 40 repeats scatter."""
     rng = np.random.default_rng(12)

@@ -50,6 +50,28 @@ def test_noise_and_featureless_targets_show_nothing(kind: str, scene: str) -> No
     assert all(f.information_bits == 0 for f in found if f.half_bit_px is None)
 
 
+def test_what_the_limb_leaves_is_no_detail() -> None:
+    """Four soft spots of 0.2 % on a disc, as blur by the limb leaves them, are refused; of 5 % they are detail."""
+    rng = np.random.default_rng(30)
+    mask = disc_mask(128, 50)
+    y, x = np.mgrid[:128, :128] - 63.5
+    spots = np.cos(2 * np.arctan2(y, x)) * np.exp(-((np.hypot(y, x) - 28) ** 2) / 200)
+    window = analysis_window(mask, "disc")
+    for contrast, resolved in ((0.002, False), (0.05, True)):
+        found = measure_resolution(*halves(1000.0 * (1 + contrast * spots), 1.0, rng), window, 0.33)
+        assert (found.half_bit_px is not None) == resolved
+
+
+def test_contrast_is_that_of_the_detail() -> None:
+    """Detail of 5 % of the light reads 5 %, whatever the noise (some 300 spots of 4 px: 6 % scatter)."""
+    rng = np.random.default_rng(29)
+    spots = gaussian_filter(rng.standard_normal((192, 192)), 2.0)
+    window = analysis_window(np.ones((192, 192), bool), "surface")
+    for noise in (1.0, 20.0):
+        found = measure_resolution(*halves(1000.0 * (1 + 0.05 * spots / spots.std()), noise, rng), window, 0.33)
+        assert found.contrast == pytest.approx(0.05, rel=0.15)
+
+
 def test_more_noise_resolves_less_and_holds_fewer_bits() -> None:
     """Resolution in pixels grows and information falls with the noise."""
     rng = np.random.default_rng(32)
