@@ -87,7 +87,7 @@ def dots(axes: Any, x: ArrayLike, y: ArrayLike, colour: str, size: float, label:
     path = [np.stack([v[there], v[there], gap], 1).ravel() for v in (x, y)]
     axes.plot(*path, color=colour, linewidth=size, solid_capstyle="round", label="_nolegend_")
     if label:
-        axes.plot([], [], "o", color=colour, markersize=0.8 * size, markeredgewidth=0, label=label)
+        axes.plot([], [], "o", color=colour, markersize=4.0, markeredgewidth=0, label=label)
 
 
 def running_median(values: NDArray[np.float64], width: int) -> NDArray[np.float64]:

@@ -28,8 +28,10 @@ _LEAST_TEXT_PX = 12.0
 """Height of capitals: what stays readable on a telephone; larger pictures get more."""
 _TEXT_OF_WIDTH = 0.018
 _LEAST_WIDTH_PX = 480
-_INK, _PAPER = (235, 235, 235), (16, 16, 16)
-"""Contrast 16 to 1; 7 to 1 is asked for (WCAG 2.2, success criterion 1.4.6)."""
+_INK, _DIM, _PAPER = (235, 235, 235), (180, 180, 180), (16, 16, 16)
+"""Contrast 16 to 1 and 9 to 1; 7 to 1 is asked for (WCAG 2.2, success criterion 1.4.6)."""
+_TITLE = 1.3
+"""Size of the target's name over that of the other words."""
 _BAR_OF_WIDTH = 0.35
 
 
@@ -104,7 +106,7 @@ def _lines(label: Label, north: float | None) -> list[str]:
     systems = meridian if isinstance(meridian, dict) else {} if meridian is None else {"": meridian}
     longitudes = ", ".join(f"{name} {value:.1f}".strip() for name, value in systems.items())
     rows = (
-        (label.target, when),
+        (when,),
         (
             f"central meridian {longitudes} deg" if longitudes else None,
             None if label.altitude_deg is None else f"altitude {label.altitude_deg:.0f} deg",
@@ -130,16 +132,21 @@ def _strip(width: int, label: Label, north: float | None, mirrored: bool) -> Str
     capital = max(_LEAST_TEXT_PX, _TEXT_OF_WIDTH * width)
     size, thick = capital / _FONT_PX, max(1, round(capital / 11.0))
     margin, pitch = round(capital), round(2.0 * capital)
+    title = _wrapped(_plain(label.target or ""), width - 2 * margin, _TITLE * size, 2 * thick)
     lines = [part for line in _lines(label, north) for part in _wrapped(line, width - 2 * margin, size, thick)]
-    drawn_row = round(6.5 * capital) if north is not None or label.scale_arcsec_per_px else 0
-    strip = np.empty((drawn_row + pitch * len(lines) + margin, width, 3), np.uint8)
+    drawn_row = round(6.5 * capital) if north is not None else round(4.2 * capital) if label.scale_arcsec_per_px else 0
+    named = round(1.3 * pitch) * len(title)
+    strip = np.empty((drawn_row + named + pitch * len(lines) + margin, width, 3), np.uint8)
     strip[:] = _PAPER
     if label.scale_arcsec_per_px:
         _draw_bar(strip, label.scale_arcsec_per_px, margin, drawn_row, size, thick)
     if north is not None:
         _draw_compass(strip, north, mirrored, width - margin - round(2.6 * capital), drawn_row // 2, capital, thick)
+    for number, line in enumerate(title):
+        row = drawn_row + number * round(1.3 * pitch) + round(1.9 * capital)
+        _write(strip, line, (margin, row), _TITLE * size, 2 * thick)
     for number, line in enumerate(lines):
-        _write(strip, line, (margin, drawn_row + number * pitch + round(1.6 * capital)), size, thick)
+        _write(strip, line, (margin, drawn_row + named + number * pitch + round(1.5 * capital)), size, thick, _DIM)
     return strip
 
 
@@ -154,8 +161,8 @@ def _wrapped(line: str, width: int, size: float, thick: int) -> list[str]:
 
 def _draw_bar(strip: Strip, scale: float, margin: int, row: int, size: float, thick: int) -> None:
     length, words = scale_bar(scale, strip.shape[1])
-    y, end = round(0.7 * row), margin + round(length)
-    cv2.line(strip, (margin, y), (end, y), _INK, 2 * thick, cv2.LINE_AA)
+    y, end = round(0.74 * row), margin + round(length)
+    cv2.line(strip, (margin, y), (end, y), _INK, thick + 1, cv2.LINE_AA)
     for x in (margin, end):
         cv2.line(strip, (x, y - 4 * thick), (x, y + 4 * thick), _INK, thick, cv2.LINE_AA)
     _write(strip, words, (margin, y - 7 * thick), size, thick)
@@ -173,8 +180,10 @@ def _draw_compass(strip: Strip, north: float, mirrored: bool, x: int, y: int, ca
         _write(strip, letter, (round(at[0] - w / 2), round(at[1] + h / 2)), 0.8 * capital / _FONT_PX, thick)
 
 
-def _write(strip: Strip, words: str, at: tuple[int, int], size: float, thick: int) -> None:
-    cv2.putText(strip, words, at, _FONT, size, _INK, thick, cv2.LINE_AA)
+def _write(
+    strip: Strip, words: str, at: tuple[int, int], size: float, thick: int, ink: tuple[int, int, int] = _INK
+) -> None:
+    cv2.putText(strip, words, at, _FONT, size, ink, thick, cv2.LINE_AA)
 
 
 def _as_kind(strip: Strip, picture: Picture) -> Picture:

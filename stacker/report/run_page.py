@@ -24,9 +24,10 @@ from stacker.report.run_words import (
     whereabouts,
 )
 from stacker.report.sight import before_and_after
-from stacker.run_folder.place import RUN_FILES
+from stacker.run_folder.place import OPTIONAL_FILES, RUN_FILES
 
 PAGE_NAME = "report.html"
+_FILES = (*RUN_FILES, *(name for name in OPTIONAL_FILES if name != PAGE_NAME), "keep.json", "keep.png")
 
 
 def write_run_page(run_folder: Path | str) -> Path:
@@ -137,11 +138,12 @@ def _row(row: MetricRow) -> Markup:
 
 def _repeat(run: RunFiles) -> Markup:
     capture = str(run.logged.metrics.get("capture") or run.folder.name)
-    call = f"stillair process {shlex.quote(capture)} --out again --settings settings.toml"
+    call = ("stillair", "process", shlex.quote(capture), "--out again", "--settings settings.toml")
+    words = join(*(part for word in call for part in (element("span", word), " ")))
     return section(
         "How to repeat it",
         element("p", "In this folder, with the capture beside it or its path instead of its name:"),
-        element("pre", element("code", call), class_="call"),
+        element("pre", element("code", words), class_="call"),
         element(
             "details", element("summary", "Every setting of this run"), element("pre", element("code", run.settings))
         ),
@@ -149,7 +151,7 @@ def _repeat(run: RunFiles) -> Markup:
 
 
 def _files(run: RunFiles) -> Markup:
-    links = [element("li", element("a", name, href=name)) for name in RUN_FILES if (run.folder / name).is_file()]
+    links = [element("li", element("a", name, href=name)) for name in _FILES if (run.folder / name).is_file()]
     return section("Files of this run", element("ul", *links, class_="row"))
 
 

@@ -14,6 +14,7 @@ from stacker.report.reading import RunFiles
 
 Curve = NDArray[np.float64]
 _HEAD_ROOM = 1.28
+_MOST_ARROWS = 16
 _NOT_SELECTED = "less sharp"
 """The reason of frames.csv for a frame without fault that was not selected."""
 
@@ -147,10 +148,8 @@ def _keep(run: RunFiles) -> Markup | None:
     words = "Information and resolution of the picture against the share of frames that is averaged."
     caption = "What more frames bring, and what softer ones cost."
     if best:
-        caption += f" Best is {plain(float(best))} %"
-        caption += (
-            f"; from {plain(float(good[0]))} to {plain(float(good[1]))} % it hardly matters (shaded)." if good else "."
-        )
+        caption += f" Best is {best:g} %"
+        caption += f"; from {good[0]:g} to {good[1]:g} % it hardly matters (shaded)." if good else "."
     return _figure("How many frames to keep", drawn("keep", words, draw, (4.7, 3.7)), caption)
 
 
@@ -243,7 +242,8 @@ def _warp(run: RunFiles) -> Markup | None:
     left, top = field["left_px"], field["top_px"]
     x, y = left + cell * (np.arange(columns) + 0.5), top + cell * (np.arange(rows) + 0.5)
     longest = float(np.nanmax(np.hypot(dx, dy)))
-    stretch = _round_number(1.7 * cell / max(longest, 1e-6))
+    every = 1 + max(rows, columns) // (_MOST_ARROWS + 1)
+    stretch = _round_number(1.7 * every * cell / max(longest, 1e-6))
     along, across = (np.flatnonzero(np.isfinite(rms).any(axis)) for axis in (1, 0))
     shape = float(along[-1] - along[0] + 1) / float(across[-1] - across[0] + 1)
     tall = float(np.clip(3.4 * shape + 0.7, 2.2, 4.4))
@@ -253,7 +253,8 @@ def _warp(run: RunFiles) -> Markup | None:
         edges = left + cell * np.arange(columns + 1), top + cell * np.arange(rows + 1)
         mesh = axes.pcolormesh(*edges, np.ma.masked_invalid(rms), cmap="cividis", edgecolors="face", linewidth=0.3)
         axes.quiver(
-            x, y, dx * stretch, dy * stretch, angles="xy", scale_units="xy", scale=1, width=0.008, headwidth=4,
+            x[::every], y[::every], *(part[::every, ::every] * stretch for part in (dx, dy)),
+            angles="xy", scale_units="xy", scale=1, width=0.008, headwidth=4,
             headlength=4.5, headaxislength=4, minlength=0, pivot="mid", color="white", edgecolor="black", linewidth=0.4,
         )  # fmt: skip
         bar = figure.colorbar(mesh, ax=axes, shrink=0.9, pad=0.02)

@@ -23,6 +23,7 @@ _IN_WORDS = {
     "dispersion": "the spread of colours by the air",
     "clipping": "clipped pixels",
 }
+_WORTH_TELLING = 0.1
 _MATTERS = 0.005
 """A limit of a smaller share is told as one that did not matter."""
 
@@ -95,8 +96,10 @@ def verdict(run: LoggedRun) -> str:
     if snr and best:
         told.append(f"Signal to noise is {snr / best:.1f} times that of the best single frame.")
     limits = limits_of(run)
-    if limits:
-        told.append(f"Most of what is missing is due to {_IN_WORDS.get(limits[0]['name'], limits[0]['name'])}.")
+    if limits and limits[0]["share"] >= _WORTH_TELLING:
+        cause = _IN_WORDS.get(limits[0]["name"], limits[0]["name"])
+        much = "Most of what is missing" if limits[0]["share"] > 0.5 else "The largest part of what is missing"
+        told.append(f"{much}, {100 * limits[0]['share']:.0f} %, is due to {cause}.")
     return " ".join(told)
 
 

@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 
 from stacker.measuring.disc import DiscFit
-from stacker.report.labels import _INK, _PAPER, Label, draw_labels, label_of, north_from_disc, scale_bar
+from stacker.report.labels import _DIM, _INK, _PAPER, Label, draw_labels, label_of, north_from_disc, scale_bar
 from stacker.sky.ephemeris import look_at
 from stacker.sky.vectors import Site
 
@@ -92,7 +92,7 @@ def test_words_are_large_and_stand_out() -> None:
         linear = [c / 255 / 12.92 if c <= 10 else ((c / 255 + 0.055) / 1.055) ** 2.4 for c in colour]
         return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
 
-    assert (luminance(_INK) + 0.05) / (luminance(_PAPER) + 0.05) > 7
+    assert all((luminance(ink) + 0.05) / (luminance(_PAPER) + 0.05) > 7 for ink in (_INK, _DIM))
     for width, least in ((160, 12), (1800, 30)):
         labelled = draw_labels(_picture("uint8", (100, width)), Label(target="I"))
         inked = np.flatnonzero((labelled[100:] > 128).any(1))

@@ -157,7 +157,7 @@ def test_limits_and_keep_curve_are_told_where_they_are_known(spare_run: Path) ->
     assert "62 ± 8 %" in text
     assert "The air took most: <i>r0</i> was 80 mm." in text
     assert text.index("The air took most") < text.index("Twice as many frames")
-    assert "Best is 20.0 %; from 12.0 to 45.0 %" in text
+    assert "Best is 20 %; from 12 to 45 %" in text
 
 
 def test_an_older_run_without_curves_has_a_page_all_the_same(spare_run: Path) -> None:
