@@ -30,8 +30,9 @@ from stacker.report.numbers import with_error
 from stacker.report.page import cautions, page, section, write_page
 from stacker.report.pictures import data_address
 from stacker.report.run_words import cautions_of, name_of, sized, telescope_of, when_of
+from stacker.report.seeing_figures import seeing_figures
 
-_MOST_PICTURES = 12
+_MOST_PICTURES, _MOST_RUNS = 12, 300
 
 
 def write_comparison_page(comparison: Comparison, out: Path | str) -> Path:
@@ -54,6 +55,7 @@ def comparison_page(comparison: Comparison, folder: Path) -> str:
             "What was reached, and what could be",
             element("div", *comparison_plots(comparison, _judged(comparison, shown)), class_="plots"),
         ),
+        _seeing(runs),
         section("Figures", _means(comparison), _rankings(comparison), _notes(comparison)),
         section("Differences", *_differences(comparison)),
         section("Runs", _runs(comparison, folder)),
@@ -131,6 +133,11 @@ def _pictures(shown: list[tuple[str, LoggedRun]], folder: Path) -> Part:
         element("div", *side, class_="side"),
         _blinking(images, words),
     )
+
+
+def _seeing(runs: list[LoggedRun]) -> Part:
+    figures, words = seeing_figures(runs)
+    return section("Seeing over the sessions", words, element("div", *figures, class_="plots")) if figures else None
 
 
 def _blinking(images: list[dict[str, str]], words: list[str]) -> Markup:
@@ -239,8 +246,13 @@ def _unit(row: Row) -> str:
 def _runs(comparison: Comparison, folder: Path) -> Markup:
     columns = ("run", "start", "telescope", "resolution", "limits", "air, D/r0", "seeing", "over the usual")
     head = element("tr", *(element("th", words, scope="col") for words in columns))
-    rows = (element("tr", *(element("td", cell) for cell in _run_cells(fair, folder))) for fair in comparison.fairness)
-    return _wide(element("table", element("thead", head), element("tbody", *rows)), "Runs")
+    rows = (
+        element("tr", *(element("td", cell) for cell in _run_cells(fair, folder)))
+        for fair in comparison.fairness[:_MOST_RUNS]
+    )
+    table = _wide(element("table", element("thead", head), element("tbody", *rows)), "Runs")
+    more = len(comparison.fairness) - _MOST_RUNS
+    return join(table, element("p", f"and {more} more", class_="note") if more > 0 else None)
 
 
 def _run_cells(fair: Fairness, folder: Path) -> Iterator[Part]:

@@ -79,3 +79,20 @@ def test_the_sun_carries_its_caution(runs: list[LoggedRun], tmp_path: Path) -> N
 def test_a_place_that_takes_no_page_is_one_line(runs: list[LoggedRun], tmp_path: Path) -> None:
     with pytest.raises(OutputError):
         write_comparison_page(compare_runs(runs), tmp_path / "none" / "page.html")
+
+
+def test_seeing_over_the_sessions_is_told_with_its_numbers(tmp_path: Path) -> None:
+    """Two nights of seeing 1.0 and 2.0 in the zenith: the usual one, a median of medians, lies half way."""
+    found = []
+    for night, seeing in (("2031-04-05", 1.0), ("2031-04-06", 2.0)):
+        for hour in (21, 23):
+            run = recorded(tmp_path / f"{night}-{hour}", "Curlew", 250.0, 0.55)
+            said = {"capture": {"target": "Ambrel", "start_utc": f"{night}T{hour}:00:00Z"}}
+            measured = {**run.measured, "seeing_arcsec": Measured(seeing, 0.1 * seeing)}
+            found.append(replace(run, night=night, circumstances={**run.circumstances, **said}, measured=measured))
+    text = write_comparison_page(compare_runs(found, "night"), tmp_path / "page.html").read_text(encoding="utf-8")
+    assert "Seeing of 4 runs at 500 nm, 0 of them corrected to the zenith." in text
+    assert "Usual: 1.5" in text
+    assert "Night by night" in text
+    assert "Hour by hour" in text
+    assert "By altitude" not in text
