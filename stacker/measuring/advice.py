@@ -18,14 +18,10 @@ def advise(name: str, share: float, causes: Causes, unknown: str | None) -> str:
 def _air(matters: bool, causes: Causes, unknown: str | None) -> str:
     seeing = causes.seeing
     if unknown is not None:
-        reason = f" ({unknown})" if unknown else ""
-        return f"Air: cannot tell what it took{reason}; a brighter capture of a planet's disc would tell."
-    hint = f" {seeing.turbulence_hint}" if seeing and seeing.turbulence_hint else ""
-    if seeing is None or seeing.fried_ratio is None:
-        tail = (
-            "wait for calmer air, and refocus on a moon or a star to rule out the focus." if matters else "all is well."
-        )
-        return f"Air: the limb is softer than the telescope makes it, by the air or by the focus; {tail}"
+        told = f"Air: cannot tell what it took ({unknown})" if unknown else "Air: cannot tell what it took"
+        return f"{told}; a bright capture of a planet's disc, exposed briefly, would tell."
+    assert seeing is not None and seeing.fried_ratio is not None
+    hint = f" {seeing.turbulence_hint}" if seeing.turbulence_hint else ""
     told = f"D/r0 is {seeing.fried_ratio:.1f}"
     if seeing.seeing_arcsec is not None:
         told += f", seeing {seeing.seeing_arcsec:.1f} arcsec"

@@ -11,11 +11,11 @@ from stacker.capture import Capture, Circumstances, open_capture
 from stacker.capture.circumstances import Camera, Telescope
 from stacker.measuring.frame_count import count_frames, with_more_frames
 from stacker.measuring.light import Light, measure_light
-from stacker.measuring.limits import defocus_transfer
 from stacker.measuring.resolution import Rings, resolution_of
 from stacker.measuring.sampling import measure_sampling, pixel_transfer
 from stacker.measuring.shortfall import ring_frequency
 from stacker.measuring.tracking import measure_tracking
+from stacker.measuring.transfers import defocus_transfer
 from stacker.ranking import Ranking, rank
 from stacker.settings import RankingSettings
 from stacker.simulation import (
@@ -74,9 +74,9 @@ def test_a_quarter_wave_of_defocus_keeps_four_fifths_of_the_peak() -> None:
     x = ring_frequency()
     perfect = diffraction_transfer(x) * x
     for waves in (0.25, 0.5):
-        strehl = float((defocus_transfer(waves) * perfect).sum() / perfect.sum())
+        strehl = float((defocus_transfer(x, waves) * perfect).sum() / perfect.sum())
         assert strehl == pytest.approx(np.sinc(waves) ** 2, abs=0.02)
-    assert defocus_transfer(0.0) == pytest.approx(1.0)
+    assert defocus_transfer(x, 0.0) == pytest.approx(1.0)
 
 
 @pytest.fixture(scope="module")

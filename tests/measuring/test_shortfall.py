@@ -5,7 +5,7 @@ import pytest
 from numpy.typing import NDArray
 
 from stacker.measuring.shortfall import Seen, beyond_nyquist, divide, ideal_curve, ideal_signal, ring_frequency
-from stacker.measuring.smear import smear_transfer
+from stacker.measuring.transfers import smear_transfer
 from stacker.sky.optics import diffraction_transfer
 
 Curve = NDArray[np.float64]
