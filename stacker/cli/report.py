@@ -66,7 +66,9 @@ def _report(folder: Path, tell: Callable[[Path, Path | str], None]) -> int:
 
     if is_run(folder) or not folder.is_dir():
         return _written(folder, write_run_page, tell)
-    status = max((_written(run.folder, write_run_page, tell) for run in runs_below(folder)[0]), default=0)
+    # A picture joined from several captures has no frames to show a page of; it stands among the others.
+    runs = [run.folder for run in runs_below(folder)[0] if is_run(run.folder)]
+    status = max((_written(run, write_run_page, tell) for run in runs), default=0)
     return max(status, _written(folder, write_night_page, tell))
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -125,6 +126,13 @@ def test_runs_that_are_there_are_not_made_again(lrgb: Path, stillair: Call) -> N
     two = stillair("colours", lrgb / "jup_IR", lrgb / "jup_B", "--out", lrgb)
     assert "IR as R+G" in two.out and "B as G+B" in two.out
     assert before == {entry: entry.stat().st_mtime_ns for entry in before}
+
+
+def test_a_joined_picture_stands_on_the_page_of_its_folder(lrgb: Path, tmp_path: Path, stillair: Call) -> None:
+    shutil.copytree(lrgb / "jup_LRGB", tmp_path / "runs" / "jup_LRGB")
+    done = stillair("report", tmp_path / "runs")
+    assert done.status == 0, done.err
+    assert "jup_LRGB" in (tmp_path / "runs" / "report.html").read_text(encoding="utf-8")
 
 
 def test_what_makes_no_set_is_said_in_one_line(lrgb: Path, tmp_path: Path, stillair: Call) -> None:
