@@ -73,3 +73,18 @@ def test_a_demosaiced_target_is_kept_in_light(by_hand: Make) -> None:
     raw = (spot * colour_masks((64, 64), "RGGB")).sum(2).astype(np.float32)
     result = stack(*by_hand(np.repeat(raw[None], 10, 0), mosaic="RGGB"))
     assert result.image.sum((0, 1), dtype=float) == pytest.approx(spot.sum((0, 1)), rel=1e-4)
+
+
+@pytest.mark.parametrize("fills", [True, False])
+def test_a_moving_target_is_kept_in_light(fills: bool, by_hand: Make, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Flux of every colour to 1e-4 through raw samples or a demosaic and averaging, 400 frames at sub-pixel shifts."""
+    monkeypatch.setattr("stacker.stacking.carrying.motion_fills_the_grid", lambda *_: fills)
+    shifts = np.random.default_rng(7).uniform(-2, 2, (400, 2))
+    rows, columns = np.mgrid[:64, :64] - 31.5
+    masks, frames = colour_masks((64, 64), "RGGB"), []
+    for dy, dx in shifts:
+        spot = np.exp(-((rows - dy) ** 2 + (columns - dx) ** 2) / 60)[..., None] * np.array([500, 900, 300])
+        frames.append((spot * masks).sum(2))
+    result = stack(*by_hand(np.array(frames, np.float32), shift_px=shifts, mosaic="RGGB"))
+    expected = 60 * np.pi * np.array([500, 900, 300])
+    assert result.image.sum((0, 1), dtype=float) == pytest.approx(expected, rel=1e-4)
