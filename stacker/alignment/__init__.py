@@ -29,7 +29,7 @@ FIELD_RMS_PX = 2.4
 DEFAULT_CUTOFF_CYC_PER_PX = 1 / 3
 """Used for scaling the rings where the optics are not known: a well-sampled capture."""
 SETTLED = 0.1
-"""A pass that moves the points of the frames by less, in resolution elements (rms), is the last."""
+"""When so little motion is still to come, in resolution elements (rms), the fields have settled."""
 MODES = 200
 SOFTNESS = 0.75
 """Power of a frame's merit in the mean. Detail shown g times as strongly at equal noise deserves the weight g, the root
@@ -114,11 +114,13 @@ def align(
 
     first_pass(source, state, plan, schedule[0][0], tell(0))
     schedule += [schedule[-1]] * effort.more
+    moved_px: list[float] = []
     for number, (binning, steps) in enumerate(schedule):
         following = schedule[min(number + 1, len(schedule) - 1)][0]
         before = state.coefficients.copy()
         next_pass(source, state, plan, binning, following, steps, tell(number + 1))
-        if number + 1 >= len(effort.passes) and _moved_px(before, state, plan) < SETTLED / cutoff:
+        moved_px.append(_moved_px(before, state, plan))
+        if number + 1 >= len(effort.passes) and _to_come(moved_px) < SETTLED / cutoff:
             break
     bent = ranking.target.kind == "surface" or 2 * ranking.target.radius_px >= SMALLEST_BENT_PX
     return _conclude(state, plan, schedule[-1][0], source, step_px, bent)
@@ -130,6 +132,12 @@ def _moved_px(before: NDArray[np.float64], state: State, plan: Plan) -> float:
     sample = np.linspace(0, len(before) - 1, min(len(before), 20)).astype(int)
     moves = [level.displacement(state.modes, state.coefficients[k] - before[k]) for k in sample]
     return float(np.sqrt(np.mean([part.var() for move in moves for part in move])))
+
+
+def _to_come(moved_px: list[float]) -> float:
+    """Return how far further passes would still move the points, if each moves them less than the last by one ratio."""
+    before, last = moved_px[-2:]
+    return last * last / (before - last) if last < before else np.inf
 
 
 def _conclude(state: State, plan: Plan, binning: int, source: PlaneSource, step_px: float, bent: bool) -> Alignment:
