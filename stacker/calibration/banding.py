@@ -40,20 +40,34 @@ class Bands:
     variance: Column
     """(H,) of their noise; inf where too little sky is seen."""
 
+    step: int = 1
+    """Rows from one to the next of the same kind: 2 in a mosaic."""
+
     @property
     def ratio(self) -> float:
         """Scatter of the offsets over that of their noise: 1 where there is nothing but noise."""
-        known = np.isfinite(self.variance) & (self.variance > 0)
-        return float(np.mean(self.offset[known] ** 2 / self.variance[known])) if known.any() else 1.0
+        bend, noise = self._bends()
+        return float(bend.sum() / noise.sum()) if noise.any() else 1.0
 
     @property
     def shrunk(self) -> Column:
         """The likeliest offsets: those measured, times s^2 / (s^2 + noise), s^2 their scatter beyond the noise."""
-        known = np.isfinite(self.variance)
-        if not known.any():
-            return np.zeros_like(self.offset)
-        real = max(float(np.mean(self.offset[known] ** 2 - self.variance[known])), 0.0)
-        return np.asarray(np.where(known, self.offset * real / np.maximum(real + self.variance, 1e-30), 0.0))
+        bend, noise = self._bends()
+        real = max(float((bend - noise).mean()) / 6, 0.0) if bend.size else 0.0
+        return np.asarray(self.offset * real / np.maximum(real + self.variance, 1e-30))
+
+    def _bends(self) -> tuple[Column, Column]:
+        """Return the squared second differences of three rows in sequence, and what noise alone makes of them.
+
+        Offsets differ from row to row; what a halo leaves at the edge of the sky does not.
+        """
+        before, here, after = (
+            slice(start * self.step, start * self.step - 2 * self.step or None) for start in range(3)
+        )
+        noise = self.variance[before] + 4 * self.variance[here] + self.variance[after]
+        bend = (self.offset[before] - 2 * self.offset[here] + self.offset[after]) ** 2
+        known = np.isfinite(noise)
+        return bend[known], noise[known]
 
 
 @dataclass(frozen=True)
@@ -137,7 +151,7 @@ def measure_bands(frame: Map, sky: Mask, step: int) -> Bands:
     for start in range(step):
         part = np.s_[start::step]
         offset[part], variance[part] = _measure(frame[part], sky[part])
-    return Bands(offset, variance)
+    return Bands(offset, variance, step)
 
 
 def _measure(frame: Map, sky: Mask) -> tuple[Column, Column]:
@@ -172,7 +186,7 @@ def _mean_of(bands: list[Bands]) -> Bands:
     frames = known.sum(0)
     offset = np.array([band.offset for band in bands]).sum(0) / np.maximum(frames, 1)
     variance = np.where(known, [band.variance for band in bands], 0).sum(0) / np.maximum(frames, 1) ** 2
-    return Bands(offset, np.where(frames > 0, variance, np.inf))
+    return Bands(offset, np.where(frames > 0, variance, np.inf), bands[0].step)
 
 
 def _sample(capture: Capture, most: int) -> list[tuple[Map, Mask | None]]:

@@ -64,6 +64,13 @@ def test_a_sound_camera_is_left_alone(tmp_path: Path, scene: Any, bits: int) -> 
         assert calibrate(capture) is capture
 
 
+@pytest.mark.parametrize("name", ["ambrel.mkv", "ondrel.avi", "tessaly.fits"])
+def test_the_demonstration_has_no_bands(checkout: Path, name: str) -> None:
+    """Its ringed planet reaches so near the borders that a halo's edge once passed for rows with offsets."""
+    with open_capture(checkout / "demo_frames" / name) as capture:
+        assert find_bands(capture) == (None, ())
+
+
 def test_a_target_that_fills_the_frame_has_no_sky(tmp_path: Path) -> None:
     made = scenario(scene=CrateredSurface(), row_noise_electrons=5.0)
     with open_capture(written(tmp_path / "a.fits", made)) as capture:
