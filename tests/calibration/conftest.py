@@ -47,6 +47,16 @@ class Faulty:
     truth: NDArray[np.float64]
     """(H, W), numbers above the camera's offset."""
 
+    @property
+    def sound_camera(self) -> Detector:
+        """Return the same camera without its faults."""
+        return sound(self.scenario.detector)
+
+
+def sound(detector: Detector) -> Detector:
+    """Return a camera without its faults."""
+    return replace(detector, **SOUND, dust_specks=0, hot_columns=0)
+
 
 def still(frames: int = 60, **camera: Any) -> Scenario:
     """Return a still, sharp surface under 12 bits and 20000 electrons."""
@@ -66,7 +76,7 @@ def still(frames: int = 60, **camera: Any) -> Scenario:
 
 def clean_truth(scenario: Scenario, seed: int) -> NDArray[np.float64]:
     """Return the numbers (H, W) above the offset that the camera would count without faults and noise."""
-    clean = replace(scenario, detector=replace(scenario.detector, **SOUND, dust_specks=0, hot_columns=0))
+    clean = replace(scenario, detector=sound(scenario.detector))
     capture = simulate(clean, seed)
     brightness, _ = capture._brightness(0)
     raw = through_mosaic(coloured(brightness, clean.detector), clean.detector.mosaic)
