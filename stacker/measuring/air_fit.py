@@ -80,7 +80,7 @@ def fit_air(seen: SpectralRatio, obstruction_ratio: float, aperture_mm: float, p
     sharp, cost = model.best([(q, 0.0) for q in _STARTS], low, focused)
     close = float(np.exp(sharp[0]))
     lower = max(0.65 * close, 1.0)
-    soft, soft_cost = model.best([(close, 0.05), (lower, 0.3), (lower, 0.55)], low, high)
+    soft, soft_cost = model.best([(close, 0.1), (lower, 0.4)], low, high)
     _, blurred_cost = model.best([(lower, 0.35)], blurred, high) if soft[4] < NOTICED_WAVES else (soft, soft_cost)
     error, soft_error = spread(model.misfit, sharp, low, focused), spread(model.misfit, soft, low, high)
     return AirFit(

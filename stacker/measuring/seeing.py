@@ -12,6 +12,7 @@ from stacker.alignment.record import Alignment
 from stacker.capture import Capture, Circumstances
 from stacker.capture.circumstances import ASSUMED_WAVELENGTH_NM
 from stacker.measuring.air_fit import NOTICED_WAVES, AirFit, fit_air
+from stacker.measuring.asymmetry import static_asymmetry
 from stacker.measuring.motion import image_motion_px_rms
 from stacker.measuring.patch_spectra import patch_spectra
 from stacker.measuring.seeing_record import Focus, Seeing
@@ -31,12 +32,14 @@ _FINEST_CUTOFF = 0.55
 _ROUGHEST = 10.5
 _MOST_ERROR = 0.3
 _MOST_MISFIT = 5.0
-_MODEL_ERROR, _WARP_ERROR, _ROUGH_ERROR = 0.07, 0.13, 0.06
-_DEFOCUS_ERROR = 0.05
-_SURE, _SURE_OF_WARPED = 2.2, 6.5
+_MODEL_ERROR, _WARP_ERROR, _ROUGH_ERROR = 0.06, 0.12, 0.05
+_FOCUS_DOUBT, _MOST_DOUBT = 0.4, 0.2
+_DEFOCUS_ERROR = 0.08
+_SURE, _SURE_OF_WARPED = 2.2, 4.0
 _WARPED = 0.7
-_ROUGHEST_FOR_FOCUS = 3.3
-_MOST_MISFIT_FOR_FOCUS = 5.0
+_ROUGHEST_FOR_FOCUS, _ROUGHEST_OF_WARPED = 3.3, 2.7
+_LEAST_SHARE = 0.4
+"""Defocus that would explain more than this of what the air seems to do is not believed."""
 _OUTER_SCALE_M = 20.0
 _FIGURES = ("r0_mm", "seeing_arcsec", "fried_ratio")
 _NEEDS_OPTICS = "needs the telescope's aperture_mm and focal_length_mm and the camera's pixel_um"
@@ -58,7 +61,7 @@ def measure_seeing(
     seen, fit = _look(capture, ranking, alignment, circumstances, _PATCH_ELEMENTS, workers)
     if fit is not None and fit.ratio > _ROUGH and fit.beam_apart < _WARPED:
         seen, fit = _wider(_look(capture, ranking, alignment, circumstances, _WIDE_PATCH_ELEMENTS, workers), seen, fit)
-    bounded = _bounds(_without(_why_not(seen, fit)), seen, alignment, circumstances, cutoff)
+    bounded = _bounds(_without(_why_not(seen, fit, ranking.target.kind)), seen, alignment, circumstances, cutoff)
     if seen is None or fit is None or bounded.notes["r0_mm"]:
         return bounded
     return _with_figures(bounded, seen, fit, ranking.target.kind, circumstances)
@@ -102,7 +105,7 @@ def _wider(
     return found if found[1] is not None else (seen, fit)
 
 
-def _why_not(seen: SpectralRatio | None, fit: AirFit | None) -> str:
+def _why_not(seen: SpectralRatio | None, fit: AirFit | None, kind: str) -> str:
     """Return why the fit must not be believed; empty where it may be."""
     if seen is None:
         return "no patch with detail stays within the frame"
@@ -110,39 +113,48 @@ def _why_not(seen: SpectralRatio | None, fit: AirFit | None) -> str:
         return "single frames are too noisy or too featureless; longer exposures or more light would tell"
     if fit.ratio > _ROUGHEST:
         return "the air is too rough for single frames to show anything of the telescope's resolution"
-    if fit.misfit > _MOST_MISFIT or _total_error(fit) > _MOST_ERROR:
+    if fit.misfit > _MOST_MISFIT or _total_error(fit, kind) > _MOST_ERROR:
         return "the frames do not tell the air from noise and motion; more light or more frames would tell"
     return ""
 
 
-def _total_error(fit: AirFit) -> float:
+def _total_error(fit: AirFit, kind: str) -> float:
     """Return the error of ln D/r0: the fit's own, and what simulated captures scatter beyond it."""
-    own = fit.ratio_defocused_error if _is_defocused(fit) else fit.ratio_error
+    defocused = _focus(fit, kind) == "defocused"
+    own = fit.ratio_defocused_error if defocused else fit.ratio_error
+    doubt = 0.0 if defocused else _FOCUS_DOUBT * float(np.log(max(fit.ratio / fit.ratio_defocused, 1.0)))
     warp = _WARP_ERROR * fit.beam_apart / (1.0 + fit.beam_apart)
     rough = _ROUGH_ERROR if fit.ratio > _ROUGH else 0.0
-    return float(np.sqrt(own**2 + _MODEL_ERROR**2 + warp**2 + rough**2))
+    return float(np.sqrt(own**2 + min(doubt, _MOST_DOUBT) ** 2 + _MODEL_ERROR**2 + warp**2 + rough**2))
+
+
+def _limits_of_focus(fit: AirFit) -> tuple[float, float]:
+    """Return the gain that makes defocus sure and the roughest D/r0 that lets it show."""
+    if fit.beam_apart < _WARPED:
+        return _SURE, _ROUGHEST_FOR_FOCUS
+    return _SURE_OF_WARPED, _ROUGHEST_OF_WARPED
 
 
 def _is_defocused(fit: AirFit) -> bool:
-    sure = _SURE if fit.beam_apart < _WARPED else _SURE_OF_WARPED
-    calm = fit.ratio_defocused < _ROUGHEST_FOR_FOCUS and fit.misfit < _MOST_MISFIT_FOR_FOCUS
-    return calm and fit.gain > sure
+    sure, roughest = _limits_of_focus(fit)
+    calm = _LEAST_SHARE * fit.ratio < fit.ratio_defocused < roughest
+    return calm and fit.misfit < _MOST_MISFIT and fit.gain > sure
 
 
 def _focus(fit: AirFit, kind: str) -> Focus:
+    sure, roughest = _limits_of_focus(fit)
     if kind != "disc":
         return "cannot tell"
     if _is_defocused(fit):
         return "defocused"
-    sure = _SURE if fit.beam_apart < _WARPED else _SURE_OF_WARPED
-    return "sharp" if fit.ratio < _ROUGHEST_FOR_FOCUS and fit.price > sure else "cannot tell"
+    return "sharp" if fit.ratio < roughest and fit.price > sure else "cannot tell"
 
 
 def _with_figures(bounded: Seeing, seen: SpectralRatio, fit: AirFit, kind: str, circumstances: Circumstances) -> Seeing:
     """Return the record with the fit's figures in place of the reasons for their absence."""
     focus = _focus(fit, kind)
     ratio = fit.ratio_defocused if focus == "defocused" else fit.ratio
-    error = _total_error(fit)
+    error = _total_error(fit, kind)
     r0_mm = (circumstances.telescope.aperture_mm or 0.0) / ratio
     r0_mm *= (R0_WAVELENGTH_NM / _wavelength_nm(circumstances)) ** 1.2
     seeing = SEEING_OF_R0 * 1e-6 * R0_WAVELENGTH_NM * ARCSEC_PER_RADIAN / r0_mm
@@ -151,6 +163,7 @@ def _with_figures(bounded: Seeing, seen: SpectralRatio, fit: AirFit, kind: str, 
     found = replace(
         bounded, r0_mm=r0_mm, r0_mm_error=error * r0_mm, seeing_arcsec=seeing, seeing_arcsec_error=error * seeing,
         fried_ratio=ratio, fried_ratio_error=error * ratio, focus=focus, notes=notes,
+        asymmetry=static_asymmetry(seen) if fit.beam_apart < _WARPED and fit.ratio < _ROUGH else None,
         turbulence_hint=place_of_turbulence(seen.farthest_apart, ratio, fit.beam_apart),
     )  # fmt: skip
     return _with_zenith(_with_focus(found, fit, kind), circumstances)

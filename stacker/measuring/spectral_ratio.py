@@ -44,6 +44,8 @@ class SpectralRatio:
     by_direction: Curve
     """(8,) what is lost in each sector of direction over what is lost in its ring, less 1, mean over 0.15 to 0.5."""
     by_direction_error: Curve
+    spread_of_detail: float
+    """Power of the mean in its weakest sector of direction over the average: 1 for detail that runs all ways alike."""
     apart: float | None
     """Variance along one axis, in (lambda / D)^2, of motion between patches half a patch apart; None for one patch."""
     farthest_apart: tuple[float, float] | None
@@ -119,12 +121,15 @@ def _curves(
     value, rings = _statistics(whole), shape[0]
     with np.errstate(divide="ignore", invalid="ignore"):
         snr = whole[1].sum(1) / whole[2].sum(1)
+    middle = _middle(rings)
+    detail = np.maximum(whole[0, middle].sum(0), 0.0)
+    spread = float(detail.min() / max(detail.mean(), 1e-300))
     frequency = np.bincount(ring[used], modes.relative[used], rings) / np.maximum(
         np.bincount(ring[used], minlength=rings), 1
     )
     return SpectralRatio(
         frequency, value[:rings], error[:rings], value[rings : 2 * rings], error[rings : 2 * rings], snr,
-        value[2 * rings :], error[2 * rings :], apart, farthest, len(sums),
+        value[2 * rings :], error[2 * rings :], spread, apart, farthest, len(sums),
     )  # fmt: skip
 
 
@@ -150,13 +155,18 @@ def _statistics(sums: Curve) -> Curve:
 
 
 def _by_direction(by_cell: Curve, lost: Curve, mean: Curve, rings: int) -> Curve:
-    middle = slice(int(0.2 * rings), max(int(0.7 * rings), int(0.2 * rings) + 1))
+    middle = _middle(rings)
     part, whole, weight = by_cell[middle], lost[middle, None], np.maximum(mean[middle], 0.0)
     good = np.isfinite(part) & np.isfinite(whole) & (whole > 0)
     weight = np.where(good, weight, 0.0)
     above = np.where(good, weight * part, 0.0).sum(0)
     below = np.where(good, weight * whole, 0.0).sum(0)
     return np.asarray(above / np.maximum(below, 1e-300) - 1.0)
+
+
+def _middle(rings: int) -> slice:
+    """Return the rings of 0.15 to 0.5 of the cutoff."""
+    return slice(int(0.2 * rings), max(int(0.7 * rings), int(0.2 * rings) + 1))
 
 
 def _motion_apart(shifts: list[Shifts], corners: Curve) -> list[tuple[float, float]]:

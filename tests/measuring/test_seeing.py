@@ -14,8 +14,10 @@ import pytest
 from stacker.calibration.defects import DefectRepair, find_defects
 from stacker.capture import Capture, open_capture
 from stacker.capture.circumstances import Circumstances, Site, Telescope
+from stacker.measuring.asymmetry import static_asymmetry
 from stacker.measuring.seeing import measure_seeing
 from stacker.measuring.seeing_record import Seeing, seeing_figures
+from stacker.measuring.spectral_ratio import SpectralRatio
 from stacker.measuring.turbulence_place import differential_bound, place_of_turbulence, tilt_bound
 from stacker.ranking import Ranking, rank
 from stacker.settings import RankingSettings
@@ -175,3 +177,36 @@ def test_figures_go_by_the_keys_of_the_metrics() -> None:
     assert (found["r0_mm"], found["r0_mm_error"], found["r0_motion_bound_mm"]) == (80.0, 8.0, 160.0)
     assert (found["seeing_arcsec"], "seeing_arcsec_error" in found) == (None, False)
     assert notes == {"r0_zenith_mm": "no site"}
+
+
+def _by_direction(twofold: float, fourfold: float, spread: float) -> SpectralRatio:
+    rings, angle = np.linspace(0.1, 0.6, 10), (np.arange(8) + 0.5) * np.pi / 8
+    sides = twofold * np.cos(2 * angle) + fourfold * np.cos(4 * angle)
+    return SpectralRatio(rings, rings, rings, rings, rings, rings, sides, np.full(8, 0.02), spread, None, None, 1)
+
+
+def test_astigmatism_has_a_direction() -> None:
+    """Twofold out of focus, fourfold in focus (astigmatism's two line foci); a limb alone tells nothing."""
+    assert static_asymmetry(_by_direction(0.02, 0.03, 0.6)) is None
+    for told in (static_asymmetry(_by_direction(0.35, 0.0, 0.6)), static_asymmetry(_by_direction(0.0, 0.35, 0.6))):
+        assert told is not None
+        assert "35 +- " in told
+    assert static_asymmetry(_by_direction(0.35, 0.0, 0.1)) is None
+
+
+def test_defocus_of_a_simulated_disc(tmp_path: Path) -> None:
+    """Half a wave in steady air is found, within 0.15 waves, and not taken for rough air."""
+    scenario = Scenario(
+        scene=TexturedDisc(),
+        frames=160,
+        height_px=128,
+        width_px=128,
+        optics=Optics(aperture_mm=280.0, obstruction_mm=84.0, focal_length_mm=4200.0, defocus_waves=0.5),
+        air=Air(d_over_r0=2.3, psf_grid=3, seeing_sigma=0.05),
+        detector=Detector(bits=12, peak_electrons=1200.0),
+    )
+    path, _, _ = write_simulation(tmp_path / "soft.fits", scenario, 78, "fits")
+    seen = _measured(path)
+    assert seen.focus == "defocused"
+    assert seen.defocus_waves_pv == pytest.approx(0.5, abs=0.15)
+    assert seen.fried_ratio == pytest.approx(2.3, rel=0.3)
