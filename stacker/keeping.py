@@ -43,7 +43,7 @@ class KeepStudy:
     frames_usable: int
     curve: KeepCurve
     pictures: tuple[tuple[float, Array], ...]
-    """About six pairs of a keep percentage and its linear stack (h, w) in the box around the target."""
+    """At most six pairs of a keep percentage and its linear stack (h, w) in the box around the target."""
     mask: NDArray[np.bool_]
     """(h, w) True on the target."""
 
@@ -96,7 +96,7 @@ def keep_curve(
             _stage(progress, "averaging"),
             settings.stacking,
         )
-        return _study(capture, ranking, portions, mask[box], window, settings.stacking.zoom)
+        return _study(capture, ranking, portions, mask[box], window, settings.stacking.zoom, _spread(percents))
 
 
 def _study(
@@ -106,10 +106,11 @@ def _study(
     mask: NDArray[np.bool_],
     window: AnalysisWindow | None,
     zoom: float,
+    shown: set[float],
 ) -> KeepStudy:
     kind, cutoff = ranking.target.kind, stack_cutoff(capture.circumstances, zoom)
     soundings: list[Sounding] = []
-    images: dict[float, Array] = {}
+    pictures: list[tuple[float, Array]] = []
     for portion in portions:
         if window is not None:
             halves = portion.half_a, portion.half_b
@@ -118,13 +119,12 @@ def _study(
                     portion.keep_percent, portion.frames, portion.effective_frames, halves, window, mask, kind, cutoff
                 )
             )
-        images[portion.keep_percent] = portion.image
+        if portion.keep_percent in shown:
+            pictures.append((portion.keep_percent, portion.image))
     curve = curve_of(soundings)
     if window is None:
         curve = replace(curve, note="the target is too small to be measured")
-    shown = _spread(list(images), curve.best_percent)
-    pictures = tuple((percent, images[percent]) for percent in shown)
-    return KeepStudy(capture.name, kind, int(ranking.usable.sum()), curve, pictures, mask)
+    return KeepStudy(capture.name, kind, int(ranking.usable.sum()), curve, tuple(pictures), mask)
 
 
 def _looked_at(mask: NDArray[np.bool_], kind: str) -> tuple[Box, AnalysisWindow | None]:
@@ -151,13 +151,10 @@ def _looked_at(mask: NDArray[np.bool_], kind: str) -> tuple[Box, AnalysisWindow 
     return (box[0], box[1]), replace(window, rows=inside[0], columns=inside[1])
 
 
-def _spread(percents: list[float], best: float | None) -> list[float]:
-    """Return about six percentages from the first to the last, evenly in steps, the best among them."""
-    if not percents:
-        return []
+def _spread(percents: Sequence[float]) -> set[float]:
+    """Return six percentages from the first to the last, evenly in steps."""
     places = np.linspace(0, len(percents) - 1, min(PICTURES, len(percents))).round().astype(int)
-    chosen = {percents[place] for place in places} | ({best} if best is not None else set())
-    return sorted(chosen)
+    return {float(percents[place]) for place in places}
 
 
 def _stage(progress: Progress | None, name: str) -> Callable[[int, int], None] | None:

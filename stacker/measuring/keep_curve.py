@@ -21,7 +21,7 @@ from stacker.measuring.spectra import AnalysisWindow
 
 Real = NDArray[np.float32]
 
-PERCENTS = (2, 3, 4, 5, 6, 8, 10, 12, 15, 20, 25, 30, 35, 40, 50, 60, 70, 80, 90, 100)
+PERCENTS = (2, 3, 4, 5, 7, 10, 12, 15, 20, 25, 30, 40, 50, 60, 70, 80, 90, 100)
 """The steps of the curve: close where few frames more change much."""
 _MOST_CERTAIN = 1.0 - 1e-6
 _RELATIVE_SNR_ERROR = 1.16

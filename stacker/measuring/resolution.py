@@ -25,9 +25,9 @@ _SURE = 4.0
 _BEYOND = 1.08
 _DOUBTFUL = 0.07
 _NYQUIST = 0.5
-_COARSE = 4.0
+_COARSE = 8.0
 _FAINT = 0.005
-"""Detail coarser than 4 periods a radius of the target and fainter than 0.5 % of its light is what limb and shading
+"""Detail coarser than 8 periods a radius of the target and fainter than 0.5 % of its light is what limb and shading
 leave: 0.04-0.2 % on discs without detail, in air of D/r0 0 to 8; invented planets show 5-13 %
 (scripts/experiment_resolution.py)."""
 

@@ -111,7 +111,8 @@ def stack_portions(
             sums[step_of[order]][alignment.half[order]].add(image - np.float32(level), float(weights[order]), share)
         if progress:
             progress(done + 1, len(alignment.frames))
-    return _running(shares, sums, contributor, alignment, box, level or 0.0)
+    maps = [_own_geometry(contributor, alignment, half, box) for half in (0, 1)]
+    return _running(shares, sums, maps, alignment.weight, level or 0.0)
 
 
 def _rising(ranking: Ranking, alignment: Alignment, percents: Sequence[float]) -> list[tuple[float, NDArray[np.intp]]]:
@@ -137,13 +138,11 @@ def _green_inside(seen: Carried, box: Box) -> tuple[Array, Array | None]:
 def _running(
     shares: list[tuple[float, NDArray[np.intp]]],
     sums: list[list[_Sums]],
-    contributor: Contributor,
-    alignment: Alignment,
-    box: Box,
+    maps: list[tuple[Array, Array]],
+    weights: NDArray[np.float64],
     level: float,
 ) -> Iterator[Portion]:
     """Yield the portions from the sums of what joins at each step."""
-    maps = [_own_geometry(contributor, alignment, half, box) for half in (0, 1)]
     running = sums.pop(0)
     for step, (percent, orders) in enumerate(shares):
         if step:
@@ -156,7 +155,7 @@ def _running(
             for mean, (rows, columns) in zip(means, maps, strict=True)
         ]
         a, b, whole = (np.asarray(part + np.float32(level), np.float32) for part in (*halves, image))
-        weight = alignment.weight[orders]
+        weight = weights[orders]
         yield Portion(percent, len(orders), float(weight.sum() ** 2 / (weight**2).sum()), whole, a, b)
 
 
