@@ -69,6 +69,9 @@ TARGETS = (
     Target("Ondrel", 21, 0.0, "avi", ".avi", CrateredSurface(field_km=120.0, sun_elevation_deg=8.0)),
 )
 
+RECORDED = TARGETS
+"""Those that every telescope records every night."""
+
 
 def scenario(target: Target, telescope: Optics, evening: str, r0_mm: float, minute: int) -> Scenario:
     """Return one capture of the season."""
@@ -98,7 +101,7 @@ def main(folder: Path) -> int:
     """Write the season; return the exit status."""
     truths = []
     for evening, r0_mm in NIGHTS.items():
-        for target in TARGETS:
+        for target in RECORDED:
             for minute, telescope in zip((5, 25, 45), TELESCOPES, strict=True):
                 truths.append(_record(folder, target, telescope, evening, r0_mm, minute))
     truths += _bad_ones(folder)

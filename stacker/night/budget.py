@@ -10,11 +10,13 @@ from pathlib import Path
 
 from stacker.night.found import Found
 
-PROCESS_MB = 110.0
-"""Resident memory of a worker before any frame: interpreter, numpy, scipy, OpenCV (measured on Linux)."""
-PIXEL_BYTES = 480.0
-"""Further memory a pixel and colour of the frame (measured at 128x128 to 1280x960, one thread)."""
-THREAD_PIXEL_BYTES = 60.0
+PROCESS_MB = 145.0
+"""Resident memory of a worker before any frame: interpreter, numpy, scipy, OpenCV, ephemeris (measured on Linux)."""
+PIXEL_BYTES = 390.0
+"""Further memory a pixel of the frame (measured at 320x240 to 1280x960, a surface, one thread)."""
+COLOUR_PIXEL_BYTES = 60.0
+"""Further memory a pixel for each colour beyond the first."""
+THREAD_PIXEL_BYTES = 100.0
 """Further memory a pixel for each thread beyond the first."""
 _SHARE = 0.8
 """Part of the memory at hand that we take; the system's file cache wants some."""
@@ -29,7 +31,8 @@ def work_of(found: Found) -> float:
 
 def memory_mb(found: Found, threads: int = 1) -> float:
     """Return the memory (units of 1e6 bytes) that a process needs to work on a capture."""
-    return PROCESS_MB + found.pixels * (PIXEL_BYTES + THREAD_PIXEL_BYTES * (threads - 1)) / 1e6
+    pixel_bytes = PIXEL_BYTES + COLOUR_PIXEL_BYTES * (found.planes - 1) + THREAD_PIXEL_BYTES * (threads - 1)
+    return PROCESS_MB + found.height_px * found.width_px * pixel_bytes / 1e6
 
 
 def threads_for(work: float, unfinished: Sequence[float], workers: int) -> int:

@@ -153,4 +153,6 @@ def refused(folder: Path, error: OSError) -> OutputError:
     """Return the one-line error for a run folder that the system refuses to write."""
     if isinstance(error, PermissionError):
         return OutputError(folder, "writing it is not permitted", "choose another --out")
-    return OutputError(folder, f"cannot be written ({error.strerror or error})", "free space or choose another --out")
+    # A write that was cut off half way comes without a number from some libraries.
+    why = error.strerror or f"the drive took only a part: {error}"
+    return OutputError(folder, f"cannot be written ({why})", "free space or choose another --out")
