@@ -78,7 +78,7 @@ def _check(arguments: argparse.Namespace) -> None:
     if arguments.plot and not arguments.seeing:
         raise SettingsError("the command line: --plot goes with --seeing; add it")
     if arguments.plot:
-        from stacker.report.seeing_plot import check_plot_path
+        from stacker.plot_file import check_plot_path
 
         check_plot_path(arguments.plot)
     if arguments.export:

@@ -66,7 +66,8 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 
 def run(arguments: argparse.Namespace) -> int:
     """Print the plan; return the exit status."""
-    from stacker.sky.plan_plot import check_plot_path, write_plot
+    from stacker.plot_file import check_plot_path
+    from stacker.sky.plan_plot import write_night_plot
 
     if arguments.plot:
         check_plot_path(arguments.plot)
@@ -84,7 +85,7 @@ def run(arguments: argparse.Namespace) -> int:
                 warn(target.caution, sys.stderr)
     if arguments.plot:
         try:
-            write_plot(arguments.plot, plan)
+            write_night_plot(arguments.plot, plan)
         except OSError as error:
             return explain(error, arguments.plot)
         print(f"{arguments.plot}: the night as a plot", file=sys.stderr)

@@ -2,54 +2,24 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 from stacker.logbook.sessions import AIRMASS_POWER, SeeingRecord, Spell
-from stacker.settings import SettingsError
+from stacker.plot_file import write_plot
 
-ENDINGS = (".png", ".svg")
 _INK, _DOTS, _LINE = "#0072b2", "#8c8c8c", "#c04000"
 """Told apart by the colour-blind as well (Okabe & Ito 2008, Color Universal Design)."""
 _MOST_LABELS = 16
 
 
-def check_plot_path(path: Path) -> None:
-    """Raise SettingsError where a plot cannot be made: an unknown ending, or matplotlib is missing."""
-    if path.suffix.lower() not in ENDINGS:
-        raise SettingsError(f"{path}: a plot ends in .png or .svg; give such a name")
-    try:
-        import matplotlib  # noqa: F401
-    except ImportError:
-        raise SettingsError(
-            f"{path}: plots need matplotlib, which is not installed; run 'python -m pip install \"stillair[plot]\"'"
-        ) from None
-
-
 def write_seeing_plot(path: Path, record: SeeingRecord) -> None:
-    """Write the plot as PNG or SVG, whole or not at all; the same record gives the same bytes.
+    """Write the plot as PNG or SVG, whole or not at all.
 
-    Raises SettingsError as `check_plot_path`, OSError where the disk refuses.
+    Raises SettingsError where a plot cannot be made, OSError where the disk refuses.
     """
-    check_plot_path(path)
-    import matplotlib
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
-    kind = path.suffix.lower()[1:]
-    with matplotlib.rc_context({"svg.hashsalt": "stillair", "font.size": 11.0}):
-        figure = Figure(figsize=(11.0, 8.0), layout="constrained")
-        FigureCanvasAgg(figure)
-        draw_seeing(figure, record)
-        temporary = path.with_name(f".{path.name}.part{os.getpid()}")
-        try:
-            metadata = {"Date": None} if kind == "svg" else {"Software": None}
-            figure.savefig(temporary, format=kind, dpi=110, metadata=metadata)
-            os.replace(temporary, path)
-        finally:
-            temporary.unlink(missing_ok=True)
+    write_plot(path, (11.0, 8.0), lambda figure: draw_seeing(figure, record))
 
 
 def draw_seeing(figure: Any, record: SeeingRecord) -> None:

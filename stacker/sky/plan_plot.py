@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import os
 import textwrap
 from pathlib import Path
 from typing import Any
 
-from stacker.settings import SettingsError
+from stacker.plot_file import write_plot
 from stacker.sky.plan import Plan, TargetPlan
 
-ENDINGS = (".png", ".svg")
 _RED = "#c00000"
 _COLOURS = ("#0072b2", "#e69f00", "#009e73", "#cc79a7", "#56b4e9", "#8c6d00", "#000000", "#5e3c99")
 """Told apart by the colour-blind as well (Okabe & Ito 2008, Color Universal Design), darkened for white paper."""
@@ -18,40 +16,12 @@ _DASHES = ("-", "--", "-.", ":")
 _TWILIGHTS = ((-0.8, "0.80"), (-6.0, "0.72"), (-12.0, "0.64"), (-18.0, "0.56"))
 
 
-def check_plot_path(path: Path) -> None:
-    """Raise SettingsError where a plot cannot be made: an unknown ending, or matplotlib is missing."""
-    if path.suffix.lower() not in ENDINGS:
-        raise SettingsError(f"{path}: a plot ends in .png or .svg; give such a name")
-    try:
-        import matplotlib  # noqa: F401
-    except ImportError:
-        raise SettingsError(
-            f"{path}: plots need matplotlib, which is not installed; run 'python -m pip install \"stillair[plot]\"'"
-        ) from None
+def write_night_plot(path: Path, plan: Plan) -> None:
+    """Write the plot of a night as PNG or SVG, whole or not at all.
 
-
-def write_plot(path: Path, plan: Plan) -> None:
-    """Write the plot of a night as PNG or SVG, whole or not at all; the same plan gives the same bytes.
-
-    Raises SettingsError as `check_plot_path`, OSError where the disk refuses.
+    Raises SettingsError where a plot cannot be made, OSError where the disk refuses.
     """
-    check_plot_path(path)
-    import matplotlib
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
-    kind = path.suffix.lower()[1:]
-    with matplotlib.rc_context({"svg.hashsalt": "stillair", "font.size": 11.0}):
-        figure = Figure(figsize=(11.0, 6.5), layout="constrained")
-        FigureCanvasAgg(figure)
-        _draw(figure, plan)
-        temporary = path.with_name(f".{path.name}.part")
-        try:
-            metadata = {"Date": None} if kind == "svg" else {"Software": None}
-            figure.savefig(temporary, format=kind, dpi=110, metadata=metadata)
-            os.replace(temporary, path)
-        finally:
-            temporary.unlink(missing_ok=True)
+    write_plot(path, (11.0, 6.5), lambda figure: _draw(figure, plan))
 
 
 def _draw(figure: Any, plan: Plan) -> None:
