@@ -1,4 +1,9 @@
-"""Whether the motion of a mosaic camera's frames fills the grid of every colour, or a demosaic has to."""
+"""Whether the motion of a mosaic camera's frames fills the grid of every colour, or a demosaic has to.
+
+Raw samples are preferred: no colour borrows detail from another, which is wrong by as much as the air sets them apart.
+Against demosaiced frames they leave 13 % less of the detail unexplained 45 degrees from the zenith, and 9 % more at the
+zenith (experiment_colour.py).
+"""
 
 from __future__ import annotations
 
