@@ -81,28 +81,28 @@ class Spread:
 
 
 def spread_of(red: Shift, blue: Shift) -> Spread:
-    """Return the spread that explains both shifts against green best when they share its direction and fixed ratio.
+    """Return how blue stands against red from both shifts against green, or from the one that was measured.
 
-    s_i = (n(i) - n(green)) / (n(blue) - n(red)) v by weighted least squares; the errors hold the shifts' and those of
-    bands whose middles are known to 10 nm. Where they do not share it, blue minus red as measured. Raises ValueError
-    where neither shift was measured.
+    The air moves a colour by (n - n(green)) / (n(blue) - n(red)) of the spread. With both colours that is only checked:
+    `misfit_sigmas` weighs the rest by the shifts' errors and by bands whose middles are known to 10 nm. With one it
+    gives the spread. Raises ValueError where neither was measured.
     """
     lift = np.array([_lift(RED_NM), _lift(BLUE_NM)])
+    doubt = BAND_ERROR_NM * np.array([_slope(RED_NM), _slope(BLUE_NM)])
     shifts = np.array([[red.dy_px, red.dx_px], [blue.dy_px, blue.dx_px]])
     errors = np.array([red.error_px, blue.error_px])
-    if not np.isfinite(errors).any():
+    known = np.isfinite(errors)
+    if not known.any():
         raise ValueError("neither red nor blue could be measured against green")
-    doubt = BAND_ERROR_NM * np.array([_slope(RED_NM), _slope(BLUE_NM)])
-    size = float(np.hypot(*(shifts[1] - shifts[0]))) if np.isfinite(errors).all() else 0.0
-    weight = 1 / (errors**2 + (doubt * size) ** 2)
-    information = float((weight * lift**2).sum())
-    vector = (weight * lift) @ shifts / information
-    left = (shifts - lift[:, None] * vector) * np.sqrt(weight)[:, None]
-    misfit = float(np.sqrt((left**2).sum() / 2)) if np.isfinite(errors).all() else inf
-    if DISAGREES_SIGMAS < misfit < inf:
-        dy, dx = shifts[1] - shifts[0]
-        return Spread(float(dy), float(dx), float(np.hypot(*errors)), misfit)
-    return Spread(float(vector[0]), float(vector[1]), float(1 / np.sqrt(information)), misfit)
+    if not known.all():
+        one = int(np.flatnonzero(known)[0])
+        dy, dx = shifts[one] / lift[one]
+        error = hypot(float(errors[one]), float(doubt[one]) * hypot(dy, dx)) / abs(float(lift[one]))
+        return Spread(float(dy), float(dx), error, inf)
+    dy, dx = shifts[1] - shifts[0]
+    left = shifts[0] - lift[0] * (shifts[1] - shifts[0])
+    variance = float(((lift[::-1] * errors) ** 2).sum() + (doubt**2).sum() * (dy**2 + dx**2))
+    return Spread(float(dy), float(dx), float(np.hypot(*errors)), float(np.sqrt((left**2).sum() / 2 / variance)))
 
 
 def expected_spread_px(vertical: Vertical, scale_arcsec_per_px: float) -> tuple[float, float]:
