@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from stacker.measuring.causes import Causes
 from stacker.measuring.rotation import longest_s
-from stacker.measuring.shortfall import IDEAL_FRAMES, IDEAL_SNR
+from stacker.measuring.shortfall import IDEAL_FRAMES
 
 LITTLE = 0.05
 """A share below this is not worth doing anything about."""
@@ -21,7 +21,7 @@ def _air(matters: bool, causes: Causes, unknown: str | None) -> str:
         told = f"Air: cannot tell what it took ({unknown})" if unknown else "Air: cannot tell what it took"
         return f"{told}; a bright capture of a planet's disc, exposed briefly, would tell."
     assert seeing is not None and seeing.fried_ratio is not None
-    hint = f" {seeing.turbulence_hint}" if seeing.turbulence_hint else ""
+    hint = f" {_sentence(seeing.turbulence_hint)}" if seeing.turbulence_hint else ""
     told = f"D/r0 is {seeing.fried_ratio:.1f}"
     if seeing.seeing_arcsec is not None:
         told += f", seeing {seeing.seeing_arcsec:.1f} arcsec"
@@ -32,10 +32,10 @@ def _air(matters: bool, causes: Causes, unknown: str | None) -> str:
 
 def _optics(matters: bool, causes: Causes, unknown: str | None) -> str:
     seeing = causes.seeing
-    skew = f" {seeing.asymmetry}" if seeing and seeing.asymmetry else ""
+    skew = f" {_sentence(seeing.asymmetry)}" if seeing and seeing.asymmetry else ""
     if unknown is not None or seeing is None or seeing.defocus_waves_pv is None:
-        wanted = "a capture of a planet's disc in calmer air with more light, or a star, would tell"
-        return f"Focus: cannot tell it from the air in this capture; {wanted}.{skew}"
+        reason = unknown or "a capture of a planet's disc in calmer air with more light, or a star, would tell"
+        return f"Focus: cannot tell it from the air in this capture; {reason}.{skew}"
     if seeing.focus == "defocused":
         waves = seeing.defocus_waves_pv
         return (
@@ -74,10 +74,7 @@ def _light(matters: bool, causes: Causes, unknown: str | None) -> str:
         more = 0.7 / max(light.peak_share, 0.01)
         filled = f"the brightest parts fill {100 * light.peak_share:.0f} % of the scale"
         return f"Light: {told}; {filled}: expose up to {more:.0f} times longer."
-    goal = (IDEAL_SNR / max(light.snr_frame, 0.1)) ** 2
-    return (
-        f"Light: {told}; less gain and an exposure up to {goal:.0f} times longer, or as many more frames, would help."
-    )
+    return f"Light: {told}; less gain and a longer exposure, or more frames, would help."
 
 
 def _frames(matters: bool, causes: Causes, unknown: str | None) -> str:
@@ -108,7 +105,7 @@ def _tracking(matters: bool, causes: Causes, unknown: str | None) -> str:
     if tracking.smear_px is not None and tracking.smear_px > 0.3:
         told.append(f"the target moved {tracking.smear_px:.1f} px during each exposure")
     if tracking.frames_lost:
-        told.append(f"it was out of the field in {tracking.frames_lost} frames")
+        told.append(f"it was out of the field in {tracking.frames_lost} frame{'s' * (tracking.frames_lost > 1)}")
     if tracking.drift_px_per_s is not None and tracking.drift_px > 5:
         told.append(f"it drifted by {tracking.drift_px:.0f} px")
     if tracking.periodic_s is not None and tracking.periodic_px:
@@ -141,6 +138,11 @@ def _clipping(matters: bool, causes: Causes, unknown: str | None) -> str:
         return "Clipping: none."
     told = f"Clipping: {100 * share:.0f} % of the target is at full scale and holds no detail"
     return f"{told}; shorten the exposure or lower the gain." if matters else f"{told}, which costs little."
+
+
+def _sentence(words: str) -> str:
+    """Return words as a sentence of their own."""
+    return words[0].upper() + words[1:].rstrip(".") + "."
 
 
 def _times(factor: float) -> str:

@@ -82,8 +82,17 @@ def _put_optics(causes: Causes, put: Callable[[str, float, float | None], None],
         put("defocus", 0.0, None)
         unknown["optics"] = "" if seeing is None else seeing.notes.get("defocus_waves_pv", "")
         return
+    if _smear_px(causes) > px_per_element(causes):
+        put("defocus", 0.0, None)
+        unknown["optics"] = "the target turned or moved too far"
+        return
     # A focus found sharp may be off by as much as its error; that is not a finding.
     put("defocus", seeing.defocus_waves_pv if seeing.focus == "defocused" else 0.0, seeing.defocus_waves_pv_error)
+
+
+def _smear_px(causes: Causes) -> float:
+    """Return the longer of the smears that a fit of the focus does not know of."""
+    return max(causes.tracking.smear_px or 0.0, causes.rotation.left_px if causes.rotation else 0.0)
 
 
 def depths_of(causes: Causes, values: dict[str, float]) -> dict[str, Curve]:

@@ -141,6 +141,14 @@ def test_a_rotation_that_was_followed_costs_nothing(calm: Causes) -> None:
     assert share(followed) < 0.01 < 0.2 < share(left)
 
 
+def test_a_smeared_stack_does_not_blame_the_focus(calm: Causes) -> None:
+    """A fit of the focus knows nothing of a rotation by more than lambda/D, so what it says is not believed then."""
+    turned = Rotation(40.0, 4000.0, 20.0, 0.0, 1.0, 20.0, 1.0)
+    off = replace(CALM, defocus_waves_pv=0.6, focus="defocused")
+    optics = next(x for x in verdict(replace(calm, rotation=turned, seeing=off)).limits if x.name == "optics")
+    assert optics.share is None and "cannot tell" in optics.sentence and "turned" in optics.sentence
+
+
 def test_without_a_telescope_the_verdict_says_what_it_takes_for_granted(calm: Causes) -> None:
     found = verdict(replace(calm, sampling=None, notes={"sampling_px_per_element": "needs the telescope"}))
     assert "3 px per lambda/D" in found.note
