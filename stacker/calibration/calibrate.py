@@ -10,7 +10,7 @@ from stacker.calibration.corrections import Corrections, plan_corrections
 from stacker.calibration.masters import Master, load_master
 from stacker.calibration.matching import check_match
 from stacker.calibration.mosaic_finding import settle_mosaic
-from stacker.calibration.photon_transfer import CameraNoise, noise_of_masters
+from stacker.calibration.photon_transfer import CameraNoise, noise_of_capture, noise_of_masters
 from stacker.capture import Capture
 from stacker.fits_card import Value
 
@@ -45,6 +45,7 @@ def _with_masters(capture: Capture) -> Capture:
         _master(capture, kind, path) for kind, path in (("dark", said.dark), ("flat", said.flat), ("bias", said.bias))
     )
     if dark is None and flat is None and bias is None:
+        _note_gain(capture)
         return capture
     flat_offset = _offset_of_flat(capture, flat)
     corrections = plan_corrections(capture, dark, flat, bias, flat_offset)
@@ -57,8 +58,15 @@ def _with_masters(capture: Capture) -> Capture:
     if flat is not None and pedestal is not None and said.camera.gain_e_per_adu is None:
         noise = noise_of_masters(flat, pedestal)
         notes += () if noise is None else (noise.sentence,)
-        cards |= {} if noise is None else _cards_of_noise(noise)
+        cards |= {} if noise is None else _cards_of_noise(noise, "flats")
     return CorrectedCapture(capture, corrections, notes, cards)
+
+
+def _note_gain(capture: Capture) -> None:
+    """Note the gain by the capture's own photon transfer where nothing else tells it."""
+    noise = None if capture.circumstances.camera.gain_e_per_adu is not None else noise_of_capture(capture)
+    if noise is not None:
+        capture.provenance = {**capture.provenance, **_cards_of_noise(noise, "frames")}
 
 
 def _master(capture: Capture, kind: str, path: str | None) -> Master | None:
@@ -94,9 +102,9 @@ def _cards(master: Master) -> dict[str, tuple[Value, str]]:
     }
 
 
-def _cards_of_noise(noise: CameraNoise) -> dict[str, tuple[Value, str]]:
+def _cards_of_noise(noise: CameraNoise, source: str) -> dict[str, tuple[Value, str]]:
     cards: dict[str, tuple[Value, str]] = {
-        "EGAIN": (round(noise.gain_e_per_adu, 5), "[electron/adu] gain, measured from the flats"),
+        "EGAIN": (round(noise.gain_e_per_adu, 5), f"[electron/adu] gain, measured from the {source}"),
         "GAINERR": (round(noise.gain_error, 5), "[electron/adu] its standard error"),
     }
     if isfinite(noise.read_noise_e):

@@ -76,8 +76,8 @@ def _pair(first: Frame, second: Frame, capture: Capture) -> NoiseSamples:
     return joined
 
 
-def samples_in_space(capture: Capture) -> NoiseSamples:
-    """Sample the finest detail of differences of consecutive frames, up to 8 pairs spread over a capture of any target.
+def samples_in_space(capture: Capture, pairs: int = _MOST_PAIRS_IN_SPACE) -> NoiseSamples:
+    """Sample the finest detail of differences of consecutive frames, up to `pairs` spread over a capture of any target.
 
     The sixth difference along both axes, of a mosaic's green pixels along both diagonals, answers to frequencies
     beyond the optics' cutoff (Immerkaer 1996, Computer Vision and Image Understanding 64, 300, takes the second, of
@@ -88,7 +88,7 @@ def samples_in_space(capture: Capture) -> NoiseSamples:
     kernel, freedom = difference_kernel(mosaic is not None), degrees_of_freedom(mosaic is not None)
     found = NoiseSamples(*(np.zeros(0) for _ in range(3)))
     before: Map | None = None
-    for number, (_, frame) in enumerate(capture.read(_pairs(capture))):
+    for number, (_, frame) in enumerate(capture.read(_pairs(capture, pairs))):
         plane = np.array(frame[..., 1] if frame.ndim == 3 else frame, np.float32)
         if number % 2 == 0 and len(capture) > 1:
             before = plane
@@ -112,12 +112,12 @@ def _forget_border(square: Map, reach_px: int) -> None:
     square[:, :reach_px] = square[:, -reach_px:] = np.nan
 
 
-def _pairs(capture: Capture) -> list[int]:
+def _pairs(capture: Capture, most: int) -> list[int]:
     """Return the first frames of pairs, each with its next one."""
-    last = min(len(capture), 4 * _MOST_PAIRS_IN_SPACE) if capture.is_sequential else len(capture)
+    last = min(len(capture), 4 * most) if capture.is_sequential else len(capture)
     if last < 2:
         return [0]
-    first = np.unique(np.linspace(0, last - 2, min(last // 2, _MOST_PAIRS_IN_SPACE)).astype(int) // 2 * 2)
+    first = np.unique(np.linspace(0, last - 2, min(last // 2, most)).astype(int) // 2 * 2)
     return [index + step for index in first.tolist() for step in (0, 1)]
 
 

@@ -21,6 +21,7 @@ _STILL = 1.8
 _LEAST_STEPS = 0.4
 """Read noise below this part of a step of the converter is hidden by it."""
 _LEAST_VARIANCE = 0.3
+_PAIRS_IN_PASSING = 3
 _FEWEST = 12
 
 
@@ -63,6 +64,21 @@ def measure_camera(captures: list[Capture], bias: Capture | None = None) -> Came
     dark = None if bias is None else samples_in_time(bias)
     step = _step(captures[0])
     return _fit(samples, dark, step, captures[0].full_scale, " and ".join(sorted(sources)), captures[0])
+
+
+def noise_of_capture(capture: Capture) -> CameraNoise | None:
+    """Return the gain by a few of a capture's own frames; None where they do not tell it within a tenth.
+
+    Frames in full colour and those that a codec delivers are not asked: their noise has been smoothed.
+    """
+    if len(capture.shape) == 3 or capture.is_sequential or len(capture) < 2:
+        return None
+    try:
+        samples = samples_in_space(capture, _PAIRS_IN_PASSING)
+        found = _fit(samples, None, _step(capture), capture.full_scale, "frames in space", capture)
+    except CaptureError:
+        return None
+    return found if found.gain_error < 0.1 * found.gain_e_per_adu else None
 
 
 def _samples(capture: Capture) -> tuple[str, NoiseSamples]:

@@ -85,6 +85,19 @@ def test_masters_tell_it_too_and_a_run_says_so(frames_in: Any, tmp_path: Path) -
         assert "EGAIN" not in capture.provenance
 
 
+def test_a_capture_that_does_not_say_its_gain_is_asked_itself(tmp_path: Path) -> None:
+    """Within 10 % in the header to come; where the sidecar says it, or a codec stands between, nothing is measured."""
+    made = scenario("vignetted")
+    path = write_capture(tmp_path / "a.fits", simulate(made, 3), kind="fits", bits=16)
+    with calibrate(open_capture(path)) as capture:
+        assert capture.provenance["EGAIN"][0] == pytest.approx(made.detector.gain_e_per_adu, rel=0.1)
+    with calibrate(open_capture(path, Circumstances(camera=Camera(gain_e_per_adu=1.0)))) as capture:
+        assert not capture.provenance
+    coded = write_capture(tmp_path / "a.mkv", simulate(made, 3), kind="ffv1", bits=16)
+    with calibrate(open_capture(coded)) as capture:
+        assert not capture.provenance
+
+
 @pytest.mark.parametrize("diagonal", [False, True])
 def test_white_noise_is_read_true(tmp_path: Path, diagonal: bool) -> None:
     """Variance 400 of unit-free noise within 2 %; its scatter over blocks is that of the degrees of freedom stated."""
