@@ -27,7 +27,7 @@ from stacker.simulation import Air, Detector, Optics, Scenario, Tracking, write_
 RATIOS = (2.0, 3.0, 4.0, 5.5, 7.0, 9.0)
 FRAMES = 150
 APERTURE_MM, OBSTRUCTION, SAMPLING_PX = 200.0, 0.3, 3.0
-KEYS = ("resolution_over_diffraction", "snr", "information_bits", "image_motion_px_rms")
+KEYS = ("resolution_over_diffraction", "fried_ratio", "snr", "information_bits", "image_motion_px_rms")
 
 
 def measure(ratio: float, seed: int, folder: Path) -> dict[str, float]:
@@ -53,7 +53,10 @@ def measure(ratio: float, seed: int, folder: Path) -> dict[str, float]:
 
 def tell(rows: list[dict[str, float]]) -> None:
     """Print the table and the verdict."""
-    print("D/r0  captures  x limit  scatter  claimed  to add  chi2/n  transfer left  (square law)  snr    motion")
+    print(
+        "D/r0  captures  x limit  scatter  claimed  to add  chi2/n  transfer left  (square law)  snr    motion"
+        "  measured D/r0  scatter  claimed"
+    )
     added, left, weights = [], [], []
     for ratio in sorted({row["d_over_r0"] for row in rows}):
         mine = [row for row in rows if row["d_over_r0"] == ratio]
@@ -67,9 +70,15 @@ def tell(rows: list[dict[str, float]]) -> None:
         kept = float(np.exp(np.mean(np.log(kept_at(1 / over, ratio * ones, OBSTRUCTION * ones)))))
         square = kept * min(0.95, 3.0 / ratio**2) / min(0.95, 2.5 / ratio**1.75)
         snr, motion = (_relative_scatter(mine, key) for key in ("snr", "image_motion_px_rms"))
+        air, air_error = (np.array([row.get(f"fried_ratio{end}") or np.nan for row in mine]) for end in ("", "_error"))
+        known = np.isfinite(air) & np.isfinite(air_error)
+        spread = np.std(np.log(air[known]), ddof=1) if known.sum() > 1 else np.nan
+        air_claimed = np.sqrt(np.mean((air_error[known] / air[known]) ** 2)) if known.any() else np.nan
+        middle = np.exp(np.mean(np.log(air[known]))) if known.any() else np.nan
         print(
             f"{ratio:4.1f}  {len(mine):8d}  {over.mean():7.3f}  {scatter:7.3f}  {claimed:7.3f}  {more:6.3f}"
             f"  {misfit:6.2f}  {kept:13.4f}  {square:12.4f}  {snr:5.3f}  {motion:5.3f}"
+            f"  {middle:7.2f} ({known.sum():2d})  {spread:7.3f}  {air_claimed:7.3f}"
         )
         added.append(more)
         left.append(kept)

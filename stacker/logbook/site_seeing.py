@@ -7,12 +7,11 @@ from pathlib import Path
 from stacker.logbook.database import Logbook
 from stacker.logbook.logged_run import LoggedRun
 from stacker.logbook.sessions import seeing_record
+from stacker.sky.usual_seeing import AT_550_NM
 
 SAME_SITE_DEG = 0.1
 """Some 10 km: the air above is the same."""
 FEWEST_RUNS = 3
-_AT_550_NM = (550.0 / 500.0) ** -0.2
-"""Seeing shrinks as wavelength^-0.2 (Fried 1966); runs tell it at 500 nm, plans at 550."""
 
 
 def usual_seeing_of_site(
@@ -31,7 +30,7 @@ def usual_seeing_of_site(
     record = seeing_record([run for run in runs if _is_at(run, latitude_deg, longitude_deg, name)])
     if len(record.runs) < FEWEST_RUNS or record.usual_arcsec is None:
         return None
-    return record.usual_arcsec.value * _AT_550_NM, len(record.nights), len(record.runs)
+    return record.usual_arcsec.value * AT_550_NM, len(record.nights), len(record.runs)
 
 
 def _is_at(run: LoggedRun, latitude_deg: float, longitude_deg: float, name: str | None) -> bool:

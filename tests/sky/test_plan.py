@@ -193,19 +193,22 @@ def test_a_night_runs_from_noon_to_noon(longitude_deg: float) -> None:
 
 
 def test_the_usual_seeing_is_the_median_of_the_runs(tmp_path: Path) -> None:
-    """Unreadable or unmeasured runs do not count."""
-    for name, text in {"a": '{"seeing_arcsec": 1.0}', "b": '{"seeing_arcsec": 3.0}', "c": "{", "d": "[]"}.items():
+    """Unreadable or unmeasured runs do not count; told at 500 nm, wanted at 550 (wavelength^-0.2: Fried 1966); in the
+    zenith where the run knows it: b, through twice the r0, counts 3."""
+    slanted = '{"seeing_arcsec": 6.0, "r0_mm": 50, "r0_zenith_mm": 100}'
+    for name, text in {"a": '{"seeing_arcsec": 1.0}', "b": slanted, "c": "{", "d": "[]"}.items():
         (tmp_path / name).mkdir()
         (tmp_path / name / "metrics.json").write_text(text, encoding="utf-8")
     (tmp_path / "e").mkdir()
     (tmp_path / "e" / "metrics.json").write_text(json.dumps({"seeing_arcsec": None}), encoding="utf-8")
-    assert usual_seeing_arcsec(tmp_path) == (2.0, 2)
+    expected = 2.0 * 1.1**-0.2
+    assert usual_seeing_arcsec(tmp_path) == (pytest.approx(expected), 2)
     assert usual_seeing_arcsec(tmp_path / "c") is None
     file = PlanFile(
         GARDEN, Conditions(5.0, runs=tmp_path), None, ("Jupiter",), (PlannedTelescope("t", 200, 2000),), (CAMERA,)
     )
     plan: Plan = make_plan(file, JUPITER_UP)
-    assert plan.seeing_arcsec == 2.0 and "2 measured runs" in plan.seeing_from
+    assert plan.seeing_arcsec == pytest.approx(expected) and "2 measured runs" in plan.seeing_from
 
 
 GOOD = {
