@@ -7,7 +7,8 @@ One invented planet through air of D/r0 from 2 to 9, several draws of the air ea
 lambda/D, its scatter between captures and the claimed error; what must be added to the error so that it tells the
 scatter, as a part of the distance from the diffraction limit (`figures.OF_THE_AIR_ONLY`); and the transfer left at the
 resolution reached (`fairness.kept_at`), which must be the same in calm and in rough air for the yardstick to be fair,
-beside the same for a core that falls as the square of D/r0. Some 5 s a capture.
+beside the same for a core that falls as the square of D/r0. Then how often two captures of one truth are said to
+differ, and two of another truth. Some 5 s a capture.
 """
 
 from __future__ import annotations
@@ -15,17 +16,22 @@ from __future__ import annotations
 import argparse
 import json
 import tempfile
+from itertools import combinations
 from pathlib import Path
 
 import numpy as np
 
-from stacker.logbook.fairness import kept_at
+from stacker.logbook import LoggedRun, compare_runs
+from stacker.logbook.comparison_record import CANNOT_TELL, NO_DIFFERENCE
+from stacker.logbook.fairness import R0_NM, kept_at
 from stacker.logbook.figures import OF_THE_AIR_ONLY
+from stacker.logbook.run_reading import measured_in
 from stacker.pipeline import process
 from stacker.simulation import Air, Detector, Optics, Scenario, Tracking, write_simulation
 
 RATIOS = (2.0, 3.0, 4.0, 5.5, 7.0, 9.0)
 FRAMES = 150
+SILENT = (NO_DIFFERENCE, CANNOT_TELL)
 APERTURE_MM, OBSTRUCTION, SAMPLING_PX = 200.0, 0.3, 3.0
 KEYS = ("resolution_over_diffraction", "fried_ratio", "snr", "information_bits", "image_motion_px_rms")
 
@@ -87,6 +93,33 @@ def tell(rows: list[dict[str, float]]) -> None:
     print(f"transfer left: {min(left):.4f} to {max(left):.4f}, largest over smallest {max(left) / min(left):.2f}")
 
 
+def tell_differences(rows: list[dict[str, float]]) -> None:
+    """Print how often two captures of one air are said to differ, and two of other air, by `compare_runs`."""
+    for words, fits in (("the same D/r0", lambda a, b: a == b), ("D/r0 of at least twice", lambda a, b: b >= 2 * a)):
+        pairs = [(a, b) for a, b in combinations(rows, 2) if fits(*sorted((a["d_over_r0"], b["d_over_r0"])))]
+        told = [compare_runs([_as_run(a, 0), _as_run(b, 1)]) for a, b in pairs]
+        found = [any(d.verdict not in SILENT for row in one.rows for d in row.differences) for one in told]
+        print(
+            f"{words}: {sum(found)} of {len(pairs)} pairs differ ({100 * np.mean(found):.1f} %; claimed without one: 5)"
+        )
+
+
+def _as_run(row: dict[str, float], number: int) -> LoggedRun:
+    """Return a measured capture as a run of the logbook."""
+    r0 = APERTURE_MM / (row.get("fried_ratio") or np.nan) / (600.0 / R0_NM) ** 1.2
+    part = (row.get("fried_ratio_error") or np.nan) / (row.get("fried_ratio") or np.nan)
+    metrics = {**row, "r0_mm": r0, "r0_mm_error": r0 * part, "schema_version": 1}
+    circumstances = {
+        "capture": {"target": "banded", "wavelength_nm": 600.0},
+        "telescope": {"aperture_mm": APERTURE_MM, "obstruction_mm": OBSTRUCTION * APERTURE_MM},
+    }
+    folder = Path(f"{row['d_over_r0']}-{row['seed']}-{number}")
+    known = {key: value for key, value in metrics.items() if value is not None and np.isfinite(value)}
+    return LoggedRun(
+        str(folder), folder, "", "", None, None, "disc", None, None, None, circumstances, {}, measured_in(known), known
+    )
+
+
 def _relative_scatter(rows: list[dict[str, float]], key: str) -> float:
     values = np.array([row[key] for row in rows])
     return float(np.std(values, ddof=1) / np.mean(values))
@@ -111,6 +144,7 @@ def main() -> None:
                         with arguments.rows.open("a") as file:
                             file.write(json.dumps(rows[-1]) + "\n")
     tell(rows)
+    tell_differences(rows)
 
 
 if __name__ == "__main__":

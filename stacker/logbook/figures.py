@@ -34,8 +34,8 @@ class Figure:
 
 CIRCUMSTANCES = ("target", "kind", "telescope", "filter", "night")
 """The kind beside the target: a surface under a planet's name is a mistake, and no yardstick for it."""
-OF_THE_AIR_ONLY = 0.14
-"""Each capture is one draw of the air: resolution repeats to 0.14 times its distance from the diffraction limit beyond
+OF_THE_AIR_ONLY = 0.17
+"""Each capture is one draw of the air: resolution repeats to 0.17 times its distance from the diffraction limit beyond
 its error bar (`scripts/experiment_fair_comparison.py`)."""
 _MOTION_REPEATS = 0.10
 """The slow part of image motion is sampled by a few swings only (the same experiment)."""

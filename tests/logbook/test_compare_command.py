@@ -67,6 +67,7 @@ def test_pictures_at_one_scale_side_by_side_and_blinking(book: Path, stillair: C
     assert sorted(entry.name for entry in (tmp_path / "out").iterdir()) == [
         "blinking.png",
         "comparison.json",
+        "report.html",
         "side_by_side.png",
     ]
     assert json.loads((tmp_path / "out" / "comparison.json").read_text())["by"] == "telescope"
