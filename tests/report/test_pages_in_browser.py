@@ -191,6 +191,10 @@ def test_a_printed_page_shows_both_pictures(browser: Any, run_page: Path) -> Non
         seen = "[...document.querySelectorAll('.sight img')].filter(i => i.getClientRects().length).length"
         assert view.evaluate(seen) == 2
         assert clip_of(view) == "none"
+        widths = """() => { const width = name => document.querySelector(name).getBoundingClientRect().width;
+            return [width('.sight .after'), width('.bar-of-scale')]; }"""
+        picture, scale = view.evaluate(widths)
+        assert abs(picture - scale) < 1  # or the bar would lie
         assert view.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
 
 
