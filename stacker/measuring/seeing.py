@@ -36,9 +36,9 @@ _MODEL_ERROR, _WARP_ERROR, _ROUGH_ERROR = 0.06, 0.12, 0.05
 _FOCUS_DOUBT, _MOST_DOUBT = 0.4, 0.2
 _DEFOCUS_ERROR = 0.08
 _SURE, _SURE_OF_WARPED = 2.2, 4.0
-_WARPED = 0.7
+_WARPED, _TORN = 0.7, 2.0
 _ROUGHEST_FOR_FOCUS, _ROUGHEST_OF_WARPED = 3.3, 2.7
-_LEAST_SHARE = 0.4
+_LEAST_SHARE = 0.33
 """Defocus that would explain more than this of what the air seems to do is not believed."""
 _OUTER_SCALE_M = 20.0
 _FIGURES = ("r0_mm", "seeing_arcsec", "fried_ratio")
@@ -59,7 +59,8 @@ def measure_seeing(
         return _without(refused)
     cutoff = circumstances.cutoff_cyc_per_px() or 0.0
     seen, fit = _look(capture, ranking, alignment, circumstances, _PATCH_ELEMENTS, workers)
-    if fit is not None and fit.ratio > _ROUGH and fit.beam_apart < _WARPED:
+    rough = fit is not None and fit.ratio > _ROUGH and fit.beam_apart < _WARPED
+    if rough and fit is not None and _focus(fit, ranking.target.kind) != "defocused":
         seen, fit = _wider(_look(capture, ranking, alignment, circumstances, _WIDE_PATCH_ELEMENTS, workers), seen, fit)
     bounded = _bounds(_without(_why_not(seen, fit, ranking.target.kind)), seen, alignment, circumstances, cutoff)
     if seen is None or fit is None or bounded.notes["r0_mm"]:
@@ -101,8 +102,10 @@ def _look(
 def _wider(
     found: tuple[SpectralRatio | None, AirFit | None], seen: SpectralRatio | None, fit: AirFit | None
 ) -> tuple[SpectralRatio | None, AirFit | None]:
-    """Return what wide patches showed, where they showed anything."""
-    return found if found[1] is not None else (seen, fit)
+    """Return what wide patches showed, where they showed anything; in air that needs them, focus does not show."""
+    if found[1] is None:
+        return seen, fit
+    return found[0], replace(found[1], gain=0.0, price=0.0)
 
 
 def _why_not(seen: SpectralRatio | None, fit: AirFit | None, kind: str) -> str:
@@ -132,7 +135,7 @@ def _limits_of_focus(fit: AirFit) -> tuple[float, float]:
     """Return the gain that makes defocus sure and the roughest D/r0 that lets it show."""
     if fit.beam_apart < _WARPED:
         return _SURE, _ROUGHEST_FOR_FOCUS
-    return _SURE_OF_WARPED, _ROUGHEST_OF_WARPED
+    return _SURE_OF_WARPED, _ROUGHEST_OF_WARPED if fit.beam_apart < _TORN else 0.0
 
 
 def _is_defocused(fit: AirFit) -> bool:
@@ -159,7 +162,7 @@ def _with_figures(bounded: Seeing, seen: SpectralRatio, fit: AirFit, kind: str, 
     r0_mm *= (R0_WAVELENGTH_NM / _wavelength_nm(circumstances)) ** 1.2
     seeing = SEEING_OF_R0 * 1e-6 * R0_WAVELENGTH_NM * ARCSEC_PER_RADIAN / r0_mm
     notes = {key: text for key, text in bounded.notes.items() if key not in _FIGURES}
-    notes |= _caveats(r0_mm, circumstances)
+    notes |= _caveats(r0_mm, focus, circumstances)
     found = replace(
         bounded, r0_mm=r0_mm, r0_mm_error=error * r0_mm, seeing_arcsec=seeing, seeing_arcsec_error=error * seeing,
         fried_ratio=ratio, fried_ratio_error=error * ratio, focus=focus, notes=notes,
@@ -182,12 +185,14 @@ def _with_focus(found: Seeing, fit: AirFit, kind: str) -> Seeing:
     return replace(found, notes=found.notes | {"defocus_waves_pv": text})
 
 
-def _caveats(r0_mm: float, circumstances: Circumstances) -> dict[str, str]:
+def _caveats(r0_mm: float, focus: Focus, circumstances: Circumstances) -> dict[str, str]:
     """Return what the figures assume."""
     exposure = circumstances.exposure_s
     assumed = "assumes exposures that freeze the air"
     if exposure is not None and exposure > 0.01:
         assumed += f"; {1e3 * exposure:.0f} ms do not, so the air is worse than this"
+    if focus == "cannot tell":
+        assumed += "; a telescope out of focus would look like worse air"
     with_scale = outer_scale_factor(r0_mm, _OUTER_SCALE_M)
     return {
         "r0_mm": assumed,
