@@ -26,6 +26,9 @@ PERCENTS = (2, 3, 4, 5, 7, 10, 12, 15, 20, 25, 30, 40, 50, 60, 70, 80, 90, 100)
 _MOST_CERTAIN = 1.0 - 1e-6
 _RELATIVE_SNR_ERROR = 1.16
 """Relative error of a noise from the median absolute deviation of n numbers, times sqrt(n)."""
+_GEOMETRY = 0.02
+"""Shares of one capture differ by so much of their information by the geometry of the frames in them, where the truth
+sees no difference (experiment_keep.py)."""
 _PIXELS_ALIKE = 4.0
 """Neighbours share noise after interpolation: so many pixels count as one."""
 
@@ -64,7 +67,7 @@ class KeepCurve:
     best_percent: float | None
     """The largest share that holds as much as the best does, within the error of their difference."""
     good_range_percent: tuple[float, float] | None
-    """The shares around the best that hold as much within that error."""
+    """The shares up to the best that hold as much within that error."""
     steps: tuple[KeepStep, ...]
     note: str = ""
     """Why there is no best share, or what makes the figures doubtful."""
@@ -137,7 +140,7 @@ def information_error(rings: Rings, band_cyc_per_px: float) -> float:
 
 
 def _as_good(bits: NDArray[np.float64], error: float, frames: NDArray[np.float64]) -> tuple[int, int]:
-    """Return the first and last step of the stretch around the largest whose information is as good.
+    """Return the last step whose information is as good as the largest, and the first of the stretch that it ends.
 
     Stacks of one capture share frames, and thus noise: that of the larger is part of that of the smaller, with a
     correlation of (frames of the smaller) / (frames of the larger) of their products.
@@ -145,12 +148,10 @@ def _as_good(bits: NDArray[np.float64], error: float, frames: NDArray[np.float64
     top = int(bits.argmax())
     smaller, larger = np.minimum(frames, frames[top]), np.maximum(frames, frames[top])
     apart = error * np.sqrt(2.0 * (1.0 - smaller / np.maximum(larger, 1e-9)))
-    good = bits >= bits[top] - apart
-    first = last = top
+    good = bits >= bits[top] - np.hypot(apart, _GEOMETRY * bits[top])
+    first = last = int(np.flatnonzero(good).max())
     while first > 0 and good[first - 1]:
         first -= 1
-    while last < len(bits) - 1 and good[last + 1]:
-        last += 1
     return first, last
 
 
