@@ -94,13 +94,13 @@ def compressed(image: Real, mask: Mask, kind: str, faint: float) -> Real:
 
     What is above the sky (above the lowest values of a surface) goes through asinh(x / s), linear below s and
     logarithmic above; colours keep their ratios (Lupton et al. 2004, PASP 116, 133). s is `faint`, in ADU, but at least
-    1/3000 of the range.
+    1/1000 of the range, or the bright part would lose all contrast.
     """
     grey = image if image.ndim == 2 else image.mean(2)
     sky = sky_of(mask) if kind == "disc" else np.zeros_like(mask)
     base = float(np.median(grey[sky])) if sky.any() else float(np.percentile(grey, 0.5))
     light = grey - np.float32(base)
-    soft = np.float32(max(faint, float(np.percentile(light, 99.9)) / 3000, 1e-12))
+    soft = np.float32(max(faint, float(np.percentile(light, 99.9)) / 1000, 1e-12))
     drawn = soft * np.arcsinh(light / soft)
     if image.ndim == 2:
         return np.asarray(drawn, np.float32)

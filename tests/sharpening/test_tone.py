@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose, assert_array_equal
 
 from stacker.settings import ColourSettings
-from stacker.sharpening.showing import saturated, tone_for_showing
+from stacker.sharpening.showing import compressed, saturated, tone_for_showing
 
 
 def planet(kind: str) -> tuple[np.ndarray, np.ndarray]:
@@ -66,3 +66,19 @@ def test_a_mono_picture_has_no_balance() -> None:
     tone = tone_for_showing(image[..., 1], mask, "disc", ColourSettings(saturation=3.0))
     assert tone.balance is None
     assert tone.apply(image[..., 1]).shape == (120, 120)
+
+
+def test_bright_and_faint_drawn_together_keep_order_and_colour() -> None:
+    """Lupton et al. 2004 (PASP 116, 133): asinh is linear when faint, logarithmic when bright, and keeps ratios."""
+    image, mask = planet("disc")
+    image -= np.array((20, 30, 10), np.float32)
+    image[10:14, 10:14] = (3, 4, 2)
+    drawn = compressed(image, mask, "disc", 1.0)
+    gray = [x.mean(2).ravel() for x in (image, drawn)]
+    order = np.argsort(gray[0])
+    assert (np.diff(gray[1][order]) >= -1e-3).all()
+    before, after = image[mask], drawn[mask]
+    assert_allclose(after[:, 0] / after[:, 1], before[:, 0] / before[:, 1], rtol=0.02)
+    assert drawn[12, 12].mean() / drawn[mask].mean() > 2 * image[12, 12].mean() / image[mask].mean()
+    mono = compressed(image[..., 1], mask, "disc", 1.0)
+    assert mono[12, 12] / np.median(mono[mask]) > 2 * image[12, 12, 1] / np.median(image[mask][:, 1])
