@@ -48,7 +48,8 @@ class LoggedRun:
 
     def said(self, table: str, key: str) -> Any:
         """Return what is known of a sidecar's key; None where nothing is."""
-        return self.circumstances.get(table, {}).get(key)
+        found = self.circumstances.get(table)
+        return None if found is None else found.get(key)
 
     def value(self, name: str) -> float | None:
         """Return a measured number; None where it was not measured."""
