@@ -1,8 +1,9 @@
 """Does the verdict name what is wrong? Simulated captures with one thing wrong each, and with nothing; several seeds.
 
-    python scripts/experiment_limits.py [--seeds 1 11 12 13] [--cases short dark ...]
+    python scripts/experiment_limits.py [--seeds 1 12 13] [--cases short dark ...]
 
-The references of the verdict (500 frames, signal to noise 40) were chosen looking at seed 1; the others are unseen. All
+The references of the verdict (500 frames, signal to noise 40) were chosen looking at seeds 1 to 3 and 11; others are
+unseen. All
 captures show a banded planet of 90 px through an obstructed 200 mm telescope in calm air (D/r0 1.5), with 3 px per
 lambda/D, 200 frames of up to 3000 electrons in 12 bits, unless the case says otherwise.
 """
@@ -73,7 +74,7 @@ def told(limits: list[dict[str, Any]]) -> str:
 def main() -> None:
     """Print a row a capture and the verdict."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--seeds", type=int, nargs="+", default=[1, 11, 12, 13])
+    parser.add_argument("--seeds", type=int, nargs="+", default=[1, 12, 13])
     parser.add_argument("--cases", nargs="+", choices=CASES, default=list(CASES))
     arguments = parser.parse_args()
     cv2.setNumThreads(1)

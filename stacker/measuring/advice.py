@@ -18,8 +18,8 @@ def advise(name: str, share: float, causes: Causes, unknown: str | None) -> str:
 def _air(matters: bool, causes: Causes, unknown: str | None) -> str:
     seeing = causes.seeing
     if unknown is not None:
-        told = f"Air: cannot tell what it took ({unknown})" if unknown else "Air: cannot tell what it took"
-        return f"{told}; a bright capture of a planet's disc, exposed briefly, would tell."
+        wanted = "a bright capture of a planet's disc, exposed briefly, would tell"
+        return f"Air: cannot tell what it took; {_reason(unknown, wanted)}."
     assert seeing is not None and seeing.fried_ratio is not None
     hint = f" {_sentence(seeing.turbulence_hint)}" if seeing.turbulence_hint else ""
     told = f"D/r0 is {seeing.fried_ratio:.1f}"
@@ -34,8 +34,8 @@ def _optics(matters: bool, causes: Causes, unknown: str | None) -> str:
     seeing = causes.seeing
     skew = f" {_sentence(seeing.asymmetry)}" if seeing and seeing.asymmetry else ""
     if unknown is not None or seeing is None or seeing.defocus_waves_pv is None:
-        reason = unknown or "a capture of a planet's disc in calmer air with more light, or a star, would tell"
-        return f"Focus: cannot tell it from the air in this capture; {reason}.{skew}"
+        wanted = "a capture of a planet's disc in calmer air with more light, or a star, would tell"
+        return f"Focus: cannot tell it from the air in this capture; {_reason(unknown, wanted)}.{skew}"
     if seeing.focus == "defocused":
         waves = seeing.defocus_waves_pv
         return (
@@ -90,9 +90,11 @@ def _frames(matters: bool, causes: Causes, unknown: str | None) -> str:
 def _rotation(matters: bool, causes: Causes, unknown: str | None) -> str:
     rotation = causes.rotation
     if rotation is None:
-        return f"Rotation: cannot tell; it {unknown}."
+        return f"Rotation: cannot tell; {_reason(unknown, 'its time is not known')}."
     told = f"the target turned {abs(rotation.turned_deg):.2f} degrees in {rotation.duration_s:.0f} s"
     if not matters:
+        if rotation.followed_px > rotation.left_px:
+            return f"Rotation: {told}, which the alignment followed."
         return f"Rotation: {told}, which costs this capture little."
     limit = longest_s(rotation, causes.sampling.px_per_element if causes.sampling else 3.0)
     shorter = "" if limit is None else f"; keep captures below {limit:.0f} s and turn each back before they are joined"
@@ -138,6 +140,13 @@ def _clipping(matters: bool, causes: Causes, unknown: str | None) -> str:
         return "Clipping: none."
     told = f"Clipping: {100 * share:.0f} % of the target is at full scale and holds no detail"
     return f"{told}; shorten the exposure or lower the gain." if matters else f"{told}, which costs little."
+
+
+def _reason(unknown: str | None, otherwise: str) -> str:
+    """Return why something cannot be told, as the end of a sentence."""
+    if not unknown:
+        return otherwise
+    return f"it {unknown}" if unknown.startswith("needs ") else unknown
 
 
 def _sentence(words: str) -> str:

@@ -139,6 +139,8 @@ def test_a_rotation_that_was_followed_costs_nothing(calm: Causes) -> None:
         return next(x.share or 0.0 for x in verdict(replace(calm, rotation=rotation)).limits if x.name == "rotation")
 
     assert share(followed) < 0.01 < 0.2 < share(left)
+    told = next(x for x in verdict(replace(calm, rotation=followed)).limits if x.name == "rotation")
+    assert "alignment followed" in told.sentence
 
 
 def test_a_smeared_stack_does_not_blame_the_focus(calm: Causes) -> None:
