@@ -29,6 +29,7 @@ from stacker.logbook.figures import FIGURES, NEITHER, Figure, on_scale
 from stacker.logbook.grouping import grouped, is_setting, value_of
 from stacker.logbook.limit_shares import mean_shares
 from stacker.logbook.logged_run import LoggedRun, Measured
+from stacker.logbook.uncollected import uncollected
 from stacker.settings import SettingsError
 
 Real = NDArray[np.float64]
@@ -64,6 +65,7 @@ class _Layout(NamedTuple):
     found: tuple[_Found, ...]
 
 
+@uncollected()
 def compare_runs(runs: Sequence[LoggedRun], by: str = "run", alpha: float = ALPHA) -> Comparison:
     """Compare runs, each with each or by what they share (see `grouping.choices`).
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gc
 import json
 import sqlite3
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -17,6 +16,7 @@ from stacker.logbook.logged_run import LoggedRun, Measured
 from stacker.logbook.run_reading import read_run
 from stacker.logbook.schema import NewerLogbook, migrate
 from stacker.logbook.selection import Selection
+from stacker.logbook.uncollected import uncollected
 
 BUSY_S = 30.0
 """How long a writer waits for another."""
@@ -162,7 +162,7 @@ class Logbook:
 
     def _runs(self, numbers: str, values: Sequence[Any], names: Sequence[str] | None, whole: bool) -> list[LoggedRun]:
         columns = _COLUMNS if whole else _COLUMNS[:-1]
-        with _told(self.path), _uncollected():
+        with _told(self.path), uncollected():
             measured = self._measured(numbers, values, names)
             rows = self._connection.execute(
                 f"SELECT number, {', '.join(columns)} FROM runs WHERE number IN ({numbers}) ORDER BY start_utc, number",
@@ -216,18 +216,6 @@ def _run(row: Mapping[str, Any], measured: Mapping[str, Measured], read: dict[st
         measured=measured,
         metrics=json.loads(row["metrics"]) if "metrics" in row else {},
     )
-
-
-@contextmanager
-def _uncollected() -> Iterator[None]:
-    """Keep the garbage collector off: of ten thousand runs being read nothing is garbage, and looking takes a third."""
-    collecting = gc.isenabled()
-    gc.disable()
-    try:
-        yield
-    finally:
-        if collecting:
-            gc.enable()
 
 
 @contextmanager

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from stacker.logbook.logged_run import LoggedRun, Measured
 from stacker.logbook.standing import moment_from
+from stacker.logbook.uncollected import uncollected
 
 Real = NDArray[np.float64]
 
@@ -62,6 +63,7 @@ def zenith_seeing_arcsec(run: LoggedRun) -> float | None:
     return seeing if run.airmass is None else seeing / float(run.airmass) ** AIRMASS_POWER
 
 
+@uncollected()
 def seeing_record(runs: Sequence[LoggedRun]) -> SeeingRecord:
     """Return what runs tell of the seeing; the Sun's and those without a seeing are left out."""
     told = [(run, seeing) for run in runs if not _by_day(run) and (seeing := zenith_seeing_arcsec(run)) is not None]
