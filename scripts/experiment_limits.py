@@ -1,11 +1,10 @@
 """Does the verdict name what is wrong? Simulated captures with one thing wrong each, and with nothing; several seeds.
 
-    python scripts/experiment_limits.py [--seeds 1 12 13] [--cases short dark ...]
+    python scripts/experiment_limits.py [--seeds 1 12 13] [--cases short underexposed ...]
 
 The references of the verdict (500 frames, signal to noise 40) were chosen looking at seeds 1 to 3 and 11; others are
-unseen. All
-captures show a banded planet of 90 px through an obstructed 200 mm telescope in calm air (D/r0 1.5), with 3 px per
-lambda/D, 200 frames of up to 3000 electrons in 12 bits, unless the case says otherwise.
+unseen. All captures show a banded planet of 90 px through an obstructed 200 mm telescope in calm air (D/r0 1.5), with
+3 px per lambda/D, 200 frames of up to 3000 electrons in 12 bits, unless the case says otherwise.
 """
 
 from __future__ import annotations
