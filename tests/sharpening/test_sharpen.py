@@ -44,9 +44,9 @@ def test_the_error_against_the_truth_falls_below_forty_percent(make_stack, kind:
 
 @pytest.mark.parametrize("fried", [2.5, 4.0, 6.0])
 def test_the_air_is_read_from_the_powers(make_stack, fried: float) -> None:
-    """D/r0 comes back within 15 % of what blurred the scene (over three scenes' median)."""
+    """D/r0 comes back within a fifth of what blurred the scene (over three scenes' median)."""
     found = [sharpen(make_stack("surface", fried=fried, seed=s)[0], SETTINGS, CUTOFF, 0.3) for s in (1, 2, 3)]
-    assert_allclose(np.median([f.aperture_over_r0 for f in found]), fried, rtol=0.15)
+    assert_allclose(np.median([f.aperture_over_r0 for f in found]), fried, rtol=0.2)
 
 
 def test_without_single_powers_the_air_is_taken_as_mild(make_stack) -> None:
