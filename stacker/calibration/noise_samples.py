@@ -10,7 +10,7 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2
+from scipy.special import gammaincinv
 
 from stacker.capture import Capture
 from stacker.capture.sequence import Frame
@@ -144,7 +144,7 @@ def degrees_of_freedom(diagonal: bool) -> float:
 
 def median_over_mean(freedom: float) -> float:
     """Return the median of a variance estimate of so many degrees of freedom over its mean."""
-    return float(chi2.median(freedom) / freedom)
+    return float(2.0 * gammaincinv(0.5 * freedom, 0.5) / freedom)
 
 
 def _parts(frame: Frame, mosaic: str | None) -> list[Map]:
