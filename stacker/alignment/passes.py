@@ -226,9 +226,12 @@ def next_pass(
         coefficients, precision = follow(
             image, level, state.modes, template, state.coefficients[cut.order], cut.shift, cut.bounds(binning), steps
         )
-        dewarped, inside = _sight(cut, level, state.modes, coefficients)
+        maps = level.maps(state.modes, coefficients, cut.shift)
+        dewarped = level.warp(image, maps)
         gain = max(float(np.vdot(probes[half], dewarped)), LEAST_GAIN)
-        if next_binning != binning:
+        if next_binning == binning:
+            inside = seen(maps, cut.bounds(binning))
+        else:
             dewarped, inside = _sight(cut, target, state.modes, coefficients)
         ring_power = sampled(cut.order, dewarped, target, next_rings)
         return Sight(cut.order, coefficients, precision, gain, dewarped, inside, ring_power)
