@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
+import time
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -83,9 +84,19 @@ class Logbook:
     def _prepare(self) -> None:
         self._connection.create_function("folded", 1, _folded, deterministic=True)
         self._connection.execute("PRAGMA foreign_keys = ON")
-        if self._connection.execute("PRAGMA journal_mode").fetchone()[0] != "wal":
-            self._connection.execute("PRAGMA journal_mode = WAL")
+        self._write_ahead()
         migrate(self._connection)
+
+    def _write_ahead(self) -> None:
+        """Turn write-ahead logging on: a switch for which SQLite does not wait by itself when others are at work."""
+        until = time.monotonic() + BUSY_S
+        while self._connection.execute("PRAGMA journal_mode").fetchone()[0] != "wal":
+            try:
+                self._connection.execute("PRAGMA journal_mode = WAL")
+            except sqlite3.OperationalError as error:
+                if error.sqlite_errorcode != sqlite3.SQLITE_BUSY or time.monotonic() > until:
+                    raise
+                time.sleep(0.02)
 
     def __enter__(self) -> Logbook:
         return self

@@ -1,6 +1,7 @@
 """Work in several processes: every task comes back once, whatever happens to a worker."""
 
 import os
+import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -17,6 +18,12 @@ from stacker.run_folder.leftovers import work_lock_path
 from stacker.run_folder.lock import hold
 
 Recorder = Callable[..., Path]
+
+
+@pytest.fixture(autouse=True)
+def _known_to_workers(monkeypatch: pytest.MonkeyPatch, checkout: Path) -> None:
+    """Workers are new interpreters: they must find this file too. Last, so that the installed package is the first."""
+    monkeypatch.setattr(sys, "path", [*sys.path, str(checkout)])
 
 
 def nothing() -> None:
