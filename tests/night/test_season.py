@@ -1,4 +1,4 @@
-"""The simulated season in one command: right groups, bad captures told. One night and target, short captures."""
+"""The simulated season in one command: right groups, bad ones told. One night and target of it, short captures."""
 
 import json
 import sys
