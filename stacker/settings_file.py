@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 import tomllib
 from collections.abc import Iterable, Mapping
-from dataclasses import Field, asdict, fields
+from dataclasses import Field, asdict, fields, replace
 from pathlib import Path
 from typing import Any, get_type_hints
 
@@ -109,11 +109,13 @@ def explanation(item: Field[Any]) -> str:
 def _circumstance_tables(overrides: Circumstances | None) -> list[str]:
     if overrides is None:
         return []
-    values = asdict(overrides)
-    nested = {name: values.pop(name) for name in CIRCUMSTANCE_TABLES[1:]}
+    from stacker.capture.sidecar import sidecar_text
+
     # Calibration files are named from where the user stood; the run folder is elsewhere.
-    for key in ("dark", "flat", "bias"):
-        if values[key] not in (None, "none"):
-            values[key] = str(Path(values[key]).absolute())
-    tables = {"capture": values, **nested}
-    return [toml_table(name, table) for name, table in tables.items() if any(v is not None for v in table.values())]
+    dark, flat, bias = (_absolute(file) for file in (overrides.dark, overrides.flat, overrides.bias))
+    text = sidecar_text(replace(overrides, dark=dark, flat=flat, bias=bias))
+    return [text] if text else []
+
+
+def _absolute(file: str | None) -> str | None:
+    return file if file is None or file == "none" else str(Path(file).absolute())

@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 import tomllib
 from collections.abc import Iterable, Mapping
-from dataclasses import fields, is_dataclass, replace
+from dataclasses import asdict, fields, is_dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any, TypeVar, get_type_hints
@@ -14,6 +14,7 @@ from stacker.capture.circumstances import Camera, Circumstances, Site, Telescope
 from stacker.capture.positioned import unreadable
 from stacker.capture.sequence import CaptureError
 from stacker.capture.timing import text_from_utc, utc_from_text
+from stacker.toml_text import toml_table
 
 MOSAICS = ("RGGB", "BGGR", "GRBG", "GBRG")
 _CALIBRATION_KEYS = ("dark", "flat", "bias")
@@ -64,6 +65,16 @@ def merge(weaker: Record, stronger: Record) -> Record:
         elif value is not None:
             changes[item.name] = value
     return replace(weaker, **changes)  # type: ignore[type-var]
+
+
+def sidecar_text(circumstances: Circumstances) -> str:
+    """Return circumstances as the TOML that `read_sidecar` reads back; tables that say nothing are left out."""
+    values = asdict(circumstances)
+    nested = {name: values.pop(name) for name in list(_RECORDS)[1:]}
+    tables = {"capture": values, **nested}
+    return "\n".join(
+        toml_table(name, table) for name, table in tables.items() if any(value is not None for value in table.values())
+    )
 
 
 def read_sidecar(path: Path) -> Circumstances:

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import json
 import os
 import shutil
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
-from dataclasses import fields, is_dataclass, replace
+from dataclasses import replace
 from fractions import Fraction
 from itertools import chain
 from pathlib import Path
@@ -17,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stacker.capture import CaptureError, Circumstances
-from stacker.capture.sidecar import sidecar_path
+from stacker.capture.sidecar import sidecar_path, sidecar_text
 from stacker.simulation.avi_writing import FIRST_SEGMENT_BYTES, AviWriter, avi_kind
 from stacker.simulation.fits_writing import FitsWriter
 
@@ -88,26 +87,9 @@ def write_capture(
 def write_sidecar(capture: Path | str, circumstances: Circumstances) -> Path:
     """Write what is known about a capture to its sidecar and return the sidecar's path."""
     target = sidecar_path(Path(capture))
-    lines: list[str] = []
-    _add_table(lines, "capture", circumstances)
-    for item in fields(circumstances):
-        nested = getattr(circumstances, item.name)
-        if is_dataclass(nested):
-            _add_table(lines, item.name, nested)
     with _whole_or_nothing(target) as temporary:
-        temporary.write_text("\n".join(lines).strip() + "\n", encoding="utf-8", newline="\n")
+        temporary.write_text(sidecar_text(circumstances), encoding="utf-8", newline="\n")
     return target
-
-
-def _add_table(lines: list[str], name: str, record: Any) -> None:
-    values = {item.name: getattr(record, item.name) for item in fields(record)}
-    known = {key: value for key, value in values.items() if value is not None and not is_dataclass(value)}
-    if known:
-        lines += ["", f"[{name}]"] + [f"{key} = {_toml(value)}" for key, value in known.items()]
-
-
-def _toml(value: str | float) -> str:
-    return json.dumps(value, ensure_ascii=False) if isinstance(value, str) else repr(value)
 
 
 def _check(kind: str, first: Image, bits: int) -> None:

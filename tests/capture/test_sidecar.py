@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from stacker.capture import Camera, CaptureError, Circumstances, Site, Telescope, open_capture
-from stacker.capture.sidecar import circumstances_from_tables, read_sidecar, sidecar_path
+from stacker.capture.sidecar import circumstances_from_tables, read_sidecar, sidecar_path, sidecar_text
 from stacker.simulation.writing import write_capture, write_sidecar
 
 FULL = Circumstances(
@@ -145,3 +145,17 @@ def test_wrong_sidecar_is_one_clear_line(tmp_path: Path, text: str, words: str) 
     assert words in message
     assert message.startswith(str(tmp_path / "a.toml"))
     assert "\n" not in message
+
+
+def test_what_is_written_reads_back(tmp_path: Path) -> None:
+    """Text with quotes, numbers, true and false; what is not known is left out."""
+    known = Circumstances(
+        target='the "old" moon',
+        exposure_s=0.012,
+        telescope=Telescope(aperture_mm=254.0),
+        camera=Camera(bits=12, north_angle_deg=-31.5, mirrored=True),
+    )
+    path = tmp_path / "night.toml"
+    path.write_text(sidecar_text(known), encoding="utf-8")
+    assert read_sidecar(path) == known
+    assert sidecar_text(Circumstances()) == ""
