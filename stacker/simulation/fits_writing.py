@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import math
 from typing import Any, BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
 
 from stacker.capture import Circumstances
+from stacker.fits_card import BLOCK_BYTES, Value, cards, header_block
 
-_BLOCK_BYTES = 2880
 _BITPIX = {"u1": 8, "u2": 16, "i2": 16, "i4": 32, "f4": -32, "f8": -64}
 
 
@@ -31,7 +30,7 @@ class FitsWriter:
         single: bool = False,
     ) -> None:
         self._file, self._like, self._single, self._frames = file, like, single, 0
-        self._cards_after = list(_cards(circumstances, mosaic, fps))
+        self._cards_after = _cards(circumstances, mosaic, fps)
         self._file.write(self._header())
 
     def write(self, frame: NDArray[np.generic]) -> None:
@@ -44,26 +43,26 @@ class FitsWriter:
 
     def close(self) -> None:
         """Pad the data to whole blocks and mend the header."""
-        self._file.write(b"\0" * (-self._file.tell() % _BLOCK_BYTES))
+        self._file.write(b"\0" * (-self._file.tell() % BLOCK_BYTES))
         self._file.seek(0)
         self._file.write(self._header())
 
     def _header(self) -> bytes:
         like = self._like
         axes = [like.shape[1], like.shape[0], *like.shape[2:]] + ([] if self._single else [self._frames])
-        cards = [_card("SIMPLE", True, "FITS standard 4.0"), _card("BITPIX", _BITPIX[like.dtype.str[1:]])]
-        cards.append(_card("NAXIS", len(axes)))
+        lines = [*cards("SIMPLE", True, "FITS standard 4.0"), *cards("BITPIX", _BITPIX[like.dtype.str[1:]])]
+        lines += cards("NAXIS", len(axes))
         words = {3: "planes R, G, B"} if like.ndim == 3 else {}
-        cards += [_card(f"NAXIS{number}", length, words.get(number, "")) for number, length in enumerate(axes, 1)]
+        for number, length in enumerate(axes, 1):
+            lines += cards(f"NAXIS{number}", length, words.get(number, ""))
         if like.dtype == np.uint16:
-            cards += [_card("BSCALE", 1), _card("BZERO", 32768)]
-        text = "".join([*cards, *self._cards_after, "END".ljust(80)])
-        return text.ljust(math.ceil(len(text) / _BLOCK_BYTES) * _BLOCK_BYTES).encode("ascii")
+            lines += [*cards("BSCALE", 1), *cards("BZERO", 32768)]
+        return header_block([*lines, *self._cards_after])
 
 
 def _cards(circumstances: Circumstances, mosaic: str | None, fps: float) -> list[str]:
     telescope, camera, site = circumstances.telescope, circumstances.camera, circumstances.site
-    values: dict[str, str | float | None] = {
+    values: dict[str, Value] = {
         "OBJECT": circumstances.target,
         "DATE-OBS": circumstances.start_utc.rstrip("Z") if circumstances.start_utc else None,
         "XPOSURE": circumstances.exposure_s,
@@ -84,16 +83,4 @@ def _cards(circumstances: Circumstances, mosaic: str | None, fps: float) -> list
         "ROWORDER": "TOP-DOWN",
         "BAYERPAT": mosaic,
     }
-    return [_card(keyword, value) for keyword, value in values.items() if value is not None]
-
-
-def _card(keyword: str, value: str | float | bool, comment: str = "") -> str:
-    """Return one 80-character card, values in fixed format (section 4.2); text beyond ASCII is reduced to it."""
-    if isinstance(value, bool):
-        field = ("T" if value else "F").rjust(20)
-    elif isinstance(value, str):
-        plain = value.encode("ascii", "replace").decode().replace("'", "''")[:66]
-        field = f"'{plain.ljust(8)}'"
-    else:
-        field = f"{value!r}".upper().rjust(20)
-    return f"{keyword:<8}= {field}{' / ' + comment if comment else ''}".ljust(80)[:80]
+    return [card for keyword, value in values.items() if value is not None for card in cards(keyword, value)]
