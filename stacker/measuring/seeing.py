@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import UTC, datetime
 from math import hypot
 
 import numpy as np
@@ -18,6 +17,7 @@ from stacker.measuring.patch_spectra import patch_spectra
 from stacker.measuring.seeing_record import Focus, Seeing
 from stacker.measuring.spectral_ratio import FEWEST_FRAMES, SpectralRatio, spectral_ratio
 from stacker.measuring.turbulence_place import differential_bound, place_of_turbulence, tilt_bound
+from stacker.measuring.witness import look_at_start
 from stacker.ranking import Ranking
 from stacker.sky.optics import ARCSEC_PER_RADIAN, diffraction_arcsec
 from stacker.sky.seeing import outer_scale_factor
@@ -203,28 +203,13 @@ def _caveats(r0_mm: float, focus: Focus, circumstances: Circumstances) -> dict[s
 
 def _with_zenith(found: Seeing, circumstances: Circumstances) -> Seeing:
     """Return the record with r0 at the zenith, where the target's altitude follows from target, time and site."""
-    airmass = _airmass(circumstances)
+    look = look_at_start(circumstances)
+    airmass = None if look is None else look.airmass
     if airmass is None or found.r0_mm is None or found.r0_mm_error is None:
         text = "needs a target with an ephemeris, the time and the site"
         return replace(found, notes=found.notes | {"r0_zenith_mm": text})
     factor = airmass**0.6
     return replace(found, r0_zenith_mm=found.r0_mm * factor, r0_zenith_mm_error=found.r0_mm_error * factor)
-
-
-def _airmass(circumstances: Circumstances) -> float | None:
-    site, start = circumstances.site, circumstances.start_utc
-    if circumstances.target is None or start is None or site.latitude_deg is None or site.longitude_deg is None:
-        return None
-    from stacker.sky.ephemeris import look_at
-    from stacker.sky.vectors import Site
-
-    try:
-        when = datetime.fromisoformat(start.replace("Z", "+00:00"))
-        when = when if when.tzinfo else when.replace(tzinfo=UTC)
-        place = Site(site.latitude_deg, site.longitude_deg, site.elevation_m or 0.0)
-        return look_at(circumstances.target, when, place).airmass
-    except ValueError:
-        return None
 
 
 def _bounds(

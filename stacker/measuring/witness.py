@@ -44,11 +44,21 @@ def look_of(capture: Capture) -> Look | None:
 
     Unknown are targets beyond the Sun, the Moon and the planets, and years that the ephemeris does not cover.
     """
-    circumstances, middle = capture.circumstances, _middle_utc(capture)
-    if circumstances.target is None or middle is None:
+    return look_for(capture.circumstances, _middle_utc(capture))
+
+
+def look_at_start(circumstances: Circumstances) -> Look | None:
+    """Return the same for the start of a capture, where no frame is at hand."""
+    start = circumstances.start_utc
+    return look_for(circumstances, None if start is None else _as_datetime(utc_from_text(start)))
+
+
+def look_for(circumstances: Circumstances, when_utc: datetime | None) -> Look | None:
+    """Return how the target looked at a moment, from the site where one is known; None where it cannot be told."""
+    if circumstances.target is None or when_utc is None:
         return None
     try:
-        return look_at(circumstances.target, middle, _place(circumstances.site))
+        return look_at(circumstances.target, when_utc, _place(circumstances.site))
     except ValueError:
         return None
 
@@ -75,6 +85,12 @@ def ask_disc(capture: Capture, linear: Stack) -> Witness:
     return Witness(look, fit, scale, error, north, north_error, _remark(fit, look, capture.circumstances, linear.zoom))
 
 
+def north_from_disc(fit: DiscFit, look: Look, *, mirrored: bool = False) -> float:
+    """Return the direction of north in the picture, counter-clockwise from up, from the fitted pole of a target."""
+    turn = look.pole_angle_deg
+    return (fit.pole_angle_deg + (turn if mirrored else -turn)) % 360.0
+
+
 def _middle_utc(capture: Capture) -> datetime | None:
     times = capture.times_utc
     start = capture.circumstances.start_utc
@@ -84,7 +100,11 @@ def _middle_utc(capture: Capture) -> datetime | None:
         moment = said
     else:
         return None
-    told = np.datetime64(moment, "us").item()
+    return _as_datetime(moment)
+
+
+def _as_datetime(moment: np.datetime64 | None) -> datetime | None:
+    told = None if moment is None else moment.astype("datetime64[us]").item()
     return told.replace(tzinfo=UTC) if isinstance(told, datetime) else None
 
 
@@ -98,8 +118,7 @@ def _north(fit: DiscFit, look: Look, said_deg: float | None, mirrored: bool) -> 
     """Return the angle of north and its error: the fit's where it is sure of its pole, else what was said."""
     if fit.pole_angle_error_deg is None or fit.pole_angle_error_deg > 10.0:
         return said_deg, None
-    turn = look.pole_angle_deg if mirrored else -look.pole_angle_deg
-    north = (fit.pole_angle_deg + turn) % 360.0
+    north = north_from_disc(fit, look, mirrored=mirrored)
     if (look.phase_angle_deg or 0.0) > 5.0:
         return north, fit.pole_angle_error_deg
     if said_deg is None:

@@ -15,7 +15,6 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stacker.measuring.disc import DiscFit
 from stacker.sky.ephemeris import Look
 
 Picture = NDArray[np.uint8] | NDArray[np.uint16]
@@ -57,12 +56,6 @@ def label_of(look: Look, **known: Any) -> Label:
     """Return the label of a target as the ephemeris has it; `known` fills the other fields of `Label`."""
     told = look.central_meridian_deg if look.body.name not in ("Uranus", "Neptune") else None
     return Label(look.body.name, look.moment.utc, told, look.altitude_deg, **known)
-
-
-def north_from_disc(fit: DiscFit, look: Look, *, mirrored: bool = False) -> float:
-    """Return the direction of north in the picture, counter-clockwise from up, from the fitted pole of a target."""
-    turn = look.pole_angle_deg
-    return (fit.pole_angle_deg + (turn if mirrored else -turn)) % 360.0
 
 
 def draw_labels(picture: Picture, label: Label, *, north_up: bool = False) -> Picture:

@@ -7,7 +7,8 @@ import pytest
 from numpy.typing import NDArray
 
 from stacker.measuring.disc import DiscFit
-from stacker.report.labels import _DIM, _INK, _PAPER, Label, draw_labels, label_of, north_from_disc, scale_bar
+from stacker.measuring.witness import north_from_disc
+from stacker.report.labels import _DIM, _INK, _PAPER, Label, draw_labels, label_of, scale_bar
 from stacker.sky.ephemeris import look_at
 from stacker.sky.vectors import Site
 
