@@ -10,6 +10,7 @@ from typing import Any
 from stacker.settings import SettingsError
 
 ENDINGS = (".png", ".svg")
+MISSING = "plots need matplotlib, which is not installed; run 'python -m pip install \"stillair[plot]\"'"
 
 
 def check_plot_path(path: Path) -> None:
@@ -19,9 +20,7 @@ def check_plot_path(path: Path) -> None:
     try:
         import matplotlib  # noqa: F401
     except ImportError:
-        raise SettingsError(
-            f"{path}: plots need matplotlib, which is not installed; run 'python -m pip install \"stillair[plot]\"'"
-        ) from None
+        raise SettingsError(f"{path}: {MISSING}") from None
 
 
 def write_plot(path: Path, size_inch: tuple[float, float], draw: Callable[[Any], None]) -> None:

@@ -34,28 +34,15 @@ def parts_of(arguments: argparse.Namespace) -> tuple[list[Part], Settings, int]:
 
     Return the parts that could be had, the settings, and the exit status so far. Raises SettingsError.
     """
-    from stacker.cli.process import captures_from, process_all, settings_from
+    from stacker.cli.process import captures_from, process_on_record, settings_from
     from stacker.joining.part import is_run_folder
 
     settings, circumstances = settings_from(arguments)
     paths = captures_from(arguments.captures)
     runs = [path for path in paths if is_run_folder(path)]
     captures = [path for path in paths if path not in runs]
-
-    def finished(folder: Path) -> None:
-        on_record.keep_on_record(folder, arguments.logbook)
-        runs.append(folder)
-
-    status = process_all(
-        captures,
-        arguments.out,
-        settings,
-        circumstances,
-        workers=arguments.workers,
-        as_json=arguments.json,
-        finished=finished,
-    )
-    parts, unread = _read(runs)
+    done, status = process_on_record(captures, settings, circumstances, arguments)
+    parts, unread = _read([*runs, *done])
     return parts, settings, max(status, unread)
 
 

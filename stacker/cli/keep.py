@@ -90,7 +90,8 @@ def _study(
 
 
 def _write(folder: Path, study: KeepStudy) -> None:
-    from stacker.report.keep_plot import MISSING, plot_keep
+    from stacker.plot_file import MISSING
+    from stacker.report.keep_plot import plot_keep
     from stacker.run_folder.place import KEEP_FILES, put_beside
 
     numbers, plot = KEEP_FILES

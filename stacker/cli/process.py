@@ -78,11 +78,20 @@ def run(arguments: argparse.Namespace) -> int:
     """Process every capture of the call; return the exit status."""
     settings, circumstances = settings_from(arguments)
     captures = captures_from(arguments.captures)
-    done: list[Path] = []
     if arguments.report:
         from stacker.report.drawing import check_plots
 
         check_plots()
+    done, status = process_on_record(captures, settings, circumstances, arguments)
+    # Pages come last: what they load would count as memory of the captures after them.
+    return max(status, write_pages(done)) if arguments.report else status
+
+
+def process_on_record(
+    captures: Sequence[Path], settings: Settings, circumstances: Circumstances | None, arguments: argparse.Namespace
+) -> tuple[list[Path], int]:
+    """Process captures as the shared arguments say, each run on record; return the run folders and the status."""
+    done: list[Path] = []
 
     def finished(folder: Path) -> None:
         on_record.keep_on_record(folder, arguments.logbook)
@@ -97,8 +106,7 @@ def run(arguments: argparse.Namespace) -> int:
         as_json=arguments.json,
         finished=finished,
     )
-    # Pages come last: what they load would count as memory of the captures after them.
-    return max(status, write_pages(done)) if arguments.report else status
+    return done, status
 
 
 def process_all(

@@ -10,7 +10,6 @@ import numpy as np
 from stacker.keeping import KeepStudy
 from stacker.sharpening.showing import tone_for_showing
 
-MISSING = "plots need matplotlib, which is not installed; run 'python -m pip install \"stillair[plot]\"'"
 _INFORMATION, _RESOLUTION, _NOISE = "#0072b2", "#8c6d00", "#009e73"
 """Told apart by the colour-blind as well (Okabe & Ito 2008, Color Universal Design), darkened for white paper."""
 _DETAIL_PX = 160
