@@ -9,7 +9,7 @@ fitted, in units of the scene's own spread): the stack's, that of the best unsha
 sharpening with several values of its constants and without its guards, and the least that any radial filter reaches
 (fitted to the truth, so a bound and not a method). Then the verdict, and ringing at the limb.
 
-`--screens` prints the tables of `stacker/sharpening/turbulence.py` anew instead (some minutes).
+`--screens` prints the tables of `stacker/sharpening/turbulence_tables.py` anew instead (some minutes).
 """
 
 from __future__ import annotations

@@ -15,8 +15,6 @@ Curve = NDArray[np.float64]
 ENOUGH_PX = {False: 2.0, True: 3.0}
 """Pixels per lambda/D that lose nothing (Shannon 1949, Proc. IRE 37, 10) and, behind a mosaic whose colours are
 sampled more coarsely, that lose little (common practice, no source)."""
-AMPLE_PX = 4.0
-"""From here on finer pixels only spread the light (common practice, no source)."""
 _ANGLES = np.deg2rad(np.arange(2.5, 45.0, 5.0))
 
 

@@ -39,14 +39,6 @@ class Binning:
         """(rows, columns) of the plane: a whole number of tracking pixels."""
         return self.coarse_shape[0] * self.coarse, self.coarse_shape[1] * self.coarse
 
-    def to_frame_px(self, coarse_position: float) -> float:
-        """Return the frame coordinate of a tracking-plane coordinate (pixel centres are whole numbers in both)."""
-        return (coarse_position + 0.5) * self.coarse_px - 0.5
-
-    def to_coarse_px(self, frame_position: float) -> float:
-        """Return the tracking-plane coordinate of a frame coordinate."""
-        return (frame_position + 0.5) / self.coarse_px - 0.5
-
 
 def choose_binning(capture: Capture, diameter_px: float | None = None) -> Binning:
     """Return the binning for a capture whose disc is `diameter_px` across (None: unknown, or a surface).

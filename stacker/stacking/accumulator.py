@@ -44,10 +44,6 @@ class Accumulator:
         cv2.accumulate(weighted, self._sum[half])
         cv2.accumulateProduct(weighted, difference, self._square)
 
-    def add_samples(self, half: int, samples: Array, weights: Array, weight: float) -> None:
-        """Add samples already multiplied by their per-pixel weights, as a mosaic gives them."""
-        self.add(half, np.asarray(samples / np.maximum(weights, 1e-6), np.float32), weight, weights)
-
     def weight(self, half: int | None = None) -> Sums:
         """Return the summed weight behind each pixel, of one half or of both."""
         halves = (0, 1) if half is None else (half,)
