@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
+from concurrent.futures import CancelledError
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -59,11 +61,16 @@ class Cluster(Hands):
 
     def close(self) -> None:
         self._waiting.clear()
-        self._client.close(timeout=2)
+        with suppress(OSError, TimeoutError):
+            self._client.close(timeout=2)
 
     def _outcome(self, future: Any, task: Task) -> Outcome:
+        dropped = Outcome(LOST, f"{task.path}: the cluster dropped it")
         if future.status == "finished":
-            result = future.result()
+            try:
+                result = self._asked(lambda _: future.result())
+            except CancelledError:
+                return dropped
             return result if isinstance(result, Outcome) else Outcome(FAILED, f"{task.path}: no outcome came back")
         if future.status == "error":
             error = future.exception()
@@ -71,7 +78,7 @@ class Cluster(Hands):
             if kind == "KilledWorker":
                 return Outcome(LOST, f"{task.path}: the workers that took it died, one after the other")
             return Outcome(FAILED, f"{task.path}: the worker met {kind} ({error})".splitlines()[0])
-        return Outcome(LOST, f"{task.path}: the cluster dropped it")
+        return dropped
 
     def _check(self) -> None:
         if self._client.status != "running":

@@ -2,13 +2,19 @@
 
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Callable, Iterator
+from concurrent.futures import CancelledError
 from dataclasses import dataclass, field
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
+
+from stacker.night.cluster import Cluster, ClusterGone
+from stacker.night.task import LOST
 
 pytest.importorskip("distributed")
 
@@ -113,6 +119,40 @@ def test_a_lost_scheduler_leaves_the_work_to_this_machine(season: Path, club: Cl
     assert night.returncode == 0, errors
     assert "this machine goes on alone" in errors
     assert "8 of 8 captures done" in told
+
+
+@pytest.mark.parametrize("connection_lost", [OSError("reset by peer"), TimeoutError("no answer")])
+def test_a_scheduler_lost_while_an_outcome_is_fetched_is_told_as_gone(connection_lost: Exception) -> None:
+    with pytest.raises(ClusterGone, match="does not answer any more"):
+        _cluster_whose_result_raises(connection_lost).gather(0.0)
+
+
+def test_an_outcome_dropped_while_it_is_fetched_is_told_as_lost() -> None:
+    [(_, outcome)] = _cluster_whose_result_raises(CancelledError()).gather(0.0)
+    assert outcome.state == LOST
+
+
+def _cluster_whose_result_raises(error: Exception) -> Cluster:
+    """A cluster with one finished future whose outcome cannot be fetched."""
+
+    def result() -> None:
+        raise error
+
+    cluster = Cluster.__new__(Cluster)
+    cluster._address, cluster._news = "tcp://192.0.2.1:8786", threading.Event()
+    cluster._client = SimpleNamespace(status="running")
+    future: Any = _Future("finished", result)
+    cluster._waiting = {future: SimpleNamespace(path=Path("c0.avi"))}  # type: ignore[dict-item]
+    return cluster
+
+
+@dataclass(frozen=True)
+class _Future:
+    status: str
+    result: Callable[[], None]
+
+    def done(self) -> bool:
+        return True
 
 
 @pytest.mark.filterwarnings("ignore")
