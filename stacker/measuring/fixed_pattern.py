@@ -19,8 +19,7 @@ from stacker.ranking.record import Ranking
 Real = NDArray[np.float32]
 
 NOTICED = 0.004
-"""Weaker ones do no harm: sensors of 0.5 to 1 % are common (common practice, no source), and the limb's leakage through
-the window reads up to 0.2 %."""
+"""Weaker ones do no harm: sensors of 0.5 to 1 % are common (common practice, no source)."""
 _FRAMES = 64
 _FEWEST = 8
 _BEYOND = 1.1

@@ -28,7 +28,7 @@ _NYQUIST = 0.5
 _COARSE = 8.0
 _FAINT = 0.005
 """Detail coarser than 8 periods a radius of the target and fainter than 0.5 % of its light is what limb and shading
-leave: 0.04-0.2 % on discs without detail, in air of D/r0 0 to 8; invented planets show 5-13 %
+leave: 0.1-0.3 % on bright discs without detail, in air of D/r0 0 to 2; invented planets show 4-12 %
 (scripts/experiment_resolution.py)."""
 
 

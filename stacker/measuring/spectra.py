@@ -3,11 +3,17 @@
 A hard edge (the limb, the border of the frame) spreads power over all frequencies, and a mask shared by two images
 fakes correlation between them. So every spectrum here is taken under one window that falls softly to zero inside
 the target, after shading and limb darkening have been taken away under that same window.
+
+Blurred detail falls by many powers of ten towards high frequencies, faster than any window's own leakage: what leaks
+from the coarse detail of two images, and from a limb that the air has smeared across the window, would pass for fine
+detail that both show. So the window is laid on the image's Laplacian, whose spectrum is nearly flat, and the Laplacian
+is undone in the spectrum (prewhitening: Blackman & Tukey 1958, Bell Syst. Tech. J. 37, 185).
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -24,6 +30,7 @@ WIDEST_PX = 1024
 _INSCRIBED = 0.65
 _LEAST_SHARE = 1e-6
 _NO_SHADING = np.zeros((0, 0), np.float32)
+_LAPLACIAN = np.array([[1, 4, 1], [4, -20, 4], [1, 4, 1]], np.float32) / 6.0
 
 
 @dataclass(frozen=True)
@@ -37,7 +44,9 @@ class AnalysisWindow:
     size: tuple[int, int]
     """(H', W') of the transform: (h, w) padded with zeros to fast lengths."""
     shading: Real = field(repr=False)
-    """(terms, h w) what counts as shading, times the window, orthonormal."""
+    """(terms, h w) what counts as the Laplacian of shading, times the window, orthonormal."""
+    whitened: bool = True
+    """Whether the window is laid on the Laplacian."""
 
     @property
     def modes(self) -> float:
@@ -54,6 +63,15 @@ class AnalysisWindow:
         """Return the spatial frequency of every mode in cycles per pixel, shape `spectrum_shape`."""
         rows, columns = scipy.fft.fftfreq(self.size[0]), scipy.fft.rfftfreq(self.size[1])
         return np.asarray(np.hypot(rows[:, None], columns[None, :]), np.float32)
+
+    @cached_property
+    def restoring(self) -> Real:
+        """What undoes the Laplacian in the spectrum, shape `spectrum_shape`; bounded where the window shows nothing."""
+        rows, columns = scipy.fft.fftfreq(self.size[0])[:, None], scipy.fft.rfftfreq(self.size[1])[None, :]
+        down, right = np.cos(2.0 * np.pi * rows), np.cos(2.0 * np.pi * columns)
+        laplacian = (8.0 * (down + right) + 4.0 * down * right - 20.0) / 6.0
+        least = (2.0 * np.pi / min(self.weight.shape)) ** 2
+        return np.asarray(1.0 / np.minimum(laplacian, -least), np.float32)
 
     def multiplicity(self) -> Real:
         """Return how often each mode of the half plane stands in the whole plane (1 or 2)."""
@@ -90,12 +108,12 @@ def analysis_window(mask: NDArray[np.bool_], kind: str) -> AnalysisWindow:
         )
     weight = np.ascontiguousarray(weight, np.float32)
     height, width = (scipy.fft.next_fast_len(n, real=True) for n in weight.shape)
-    return AnalysisWindow(rows, columns, weight, (height, width), _shading(weight, depth))
+    return AnalysisWindow(rows, columns, weight, (height, width), _shading(weight, depth is not None))
 
 
 def whole_window(shape: tuple[int, int]) -> AnalysisWindow:
     """Return the window that takes every pixel of (H, W) alike: right only where opposite borders meet."""
-    return AnalysisWindow(slice(0, shape[0]), slice(0, shape[1]), np.ones(shape, np.float32), shape, _NO_SHADING)
+    return AnalysisWindow(slice(0, shape[0]), slice(0, shape[1]), np.ones(shape, np.float32), shape, _NO_SHADING, False)
 
 
 def windowed_spectrum(image: NDArray[np.floating], window: AnalysisWindow) -> Complex:
@@ -104,11 +122,19 @@ def windowed_spectrum(image: NDArray[np.floating], window: AnalysisWindow) -> Co
     The shading that fits best under the window is removed first.
     """
     part = np.asarray(image[window.rows, window.columns], np.float32)
-    weighted = (part - part.mean()) * window.weight
+    part = part - part.mean()
+    weighted = (_laplacian(part) if window.whitened else part) * window.weight
     flat = weighted.reshape(-1)
     if window.shading.size:
         flat -= (window.shading @ flat) @ window.shading
-    return np.asarray(scipy.fft.rfft2(weighted, window.size), np.complex64)
+    spectrum = np.asarray(scipy.fft.rfft2(weighted, window.size), np.complex64)
+    if window.whitened:
+        spectrum *= window.restoring
+    return spectrum
+
+
+def _laplacian(part: Real) -> Real:
+    return np.asarray(cv2.filter2D(part, cv2.CV_32F, _LAPLACIAN, borderType=cv2.BORDER_REPLICATE), np.float32)
 
 
 def windowed_power(frame_dewarped: NDArray[np.floating], window: AnalysisWindow) -> Real:
@@ -150,18 +176,16 @@ def _depth(mask: NDArray[np.bool_]) -> Real:
     return np.asarray(np.clip(depth / float(depth.max()), 0.0, 1.0), np.float32)
 
 
-def _shading(weight: Real, depth: Real | None) -> Real:
-    """Return what counts as shading, times the window, orthonormal, as (terms, h w).
+def _shading(weight: Real, round_limb: bool) -> Real:
+    """Return what counts as the Laplacian of shading, times the window, orthonormal, as (terms, h w).
 
-    The six terms of a quadratic surface; for a disc, limb darkening as well: even functions of the distance from the
-    middle, and the same leaning to either side.
+    A quadratic surface; for a disc, what rises towards the limb as well, evenly or to one side.
     """
     y, x = np.meshgrid(*(np.linspace(-1.0, 1.0, n, dtype=np.float32) for n in weight.shape), indexing="ij")
     terms = [np.ones_like(x), y, x, y * y, y * x, x * x]
-    if depth is not None:
-        outward = 1.0 - depth
-        fall = np.sqrt(1.0 - outward**2)
-        terms += [outward**4, outward**8, fall, x * fall, y * fall, x * outward**4, y * outward**4]
+    if round_limb:
+        outward = np.minimum(x * x + y * y, 1.0)
+        terms += [outward**2, outward**4, x * outward**2, y * outward**2]
     rows = np.stack([np.asarray(term * weight, np.float32).reshape(-1) for term in terms])
     values, vectors = np.linalg.eigh((rows @ rows.T).astype(np.float64))
     kept = values > _LEAST_SHARE * values[-1]

@@ -161,3 +161,26 @@ def test_a_target_of_a_few_pixels_has_no_window() -> None:
     """Less than 8 px across is refused by name."""
     with pytest.raises(ValueError, match="8 px"):
         analysis_window(disc_mask(40, 3), "disc")
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_smeared_limb_does_not_pass_for_detail(seed: int) -> None:
+    """Detail blurred by 4 px (rms) under noise is resolved to where it fades into the noise, limb or no limb.
+
+    A blur of s px has the transfer exp(-2 (pi s f)^2); texture of amplitude f^-1.5 falls below white noise at a
+    frequency that follows from the spectra alone (for two halves, where S / (S + N) is the half-bit curve).
+    """
+    rng = np.random.default_rng(seed)
+    size, blur, noise = 160, 4.0, 0.3
+    scene = 1000.0 + 60.0 * textured(size, rng)
+    transform = np.abs(scipy.fft.fft2(gaussian_filter(scene, blur, mode="wrap"))) ** 2
+    f = np.hypot(*np.meshgrid(scipy.fft.fftfreq(size), scipy.fft.fftfreq(size)))
+    bands = np.arange(0.02, 0.4, 0.01)
+    signal = np.array([transform[abs(f - band) < 0.01].mean() for band in bands])
+    agreement = signal / (signal + (noise * size) ** 2)
+    faded = bands[np.flatnonzero(agreement < 0.3)[0]]
+    mask = disc_mask(size, 70)
+    seen = gaussian_filter(np.where(mask, scene, 0.0), blur)
+    found = measure_resolution(*halves(seen, noise, rng), analysis_window(mask, "disc"), 0.33)
+    assert found.half_bit_px is not None
+    assert abs(found.half_bit_px * faded - 1.0) < 0.15
