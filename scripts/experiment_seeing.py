@@ -2,7 +2,8 @@
 
 Prints r0 over its truth for scenes, apertures, samplings, obstructions, signals and seeing drawn at random, then
 static defocus of 0, 0.15, 0.3 and 0.5 waves on discs in steady air, and at last how often errors cover the truth. The
-constants of `air_fit.py` were settled on seeds 1000 to 2999. `--table` makes `short_exposures.csv` anew instead.
+constants of `air_fit.py` and `seeing.py` were settled on seeds 1000 to 2999. `--table` makes `short_exposures.csv` anew
+instead.
 """
 
 from __future__ import annotations

@@ -58,7 +58,7 @@ class AirFit:
     price: float
     """Half the cost that `NOTICED_WAVES` of defocus or more would add."""
     misfit: float
-    """Mean cost of a ring without defocus; 1 is expected."""
+    """Mean cost of a ring with defocus left free; 1 is expected."""
     rings: int
     beam_apart: float
     """Distance that the beams of a patch's ends have at 2 km, in apertures."""
@@ -80,12 +80,14 @@ def fit_air(seen: SpectralRatio, obstruction_ratio: float, aperture_mm: float, p
     sharp, cost = model.best([(q, 0.0) for q in _STARTS], low, focused)
     close = float(np.exp(sharp[0]))
     lower = max(0.65 * close, 1.0)
-    soft, soft_cost = model.best([(close, 0.1), (lower, 0.4)], low, high)
+    calm = max(0.4 * close, 1.0)
+    soft, soft_cost = model.best([(close, 0.1), (lower, 0.4), (calm, 0.55)], low, high)
     _, blurred_cost = model.best([(lower, 0.35)], blurred, high) if soft[4] < NOTICED_WAVES else (soft, soft_cost)
     error, soft_error = spread(model.misfit, sharp, low, focused), spread(model.misfit, soft, low, high)
     return AirFit(
         close, float(error[0]), float(np.exp(soft[0])), float(soft_error[0]), float(soft[4]), float(soft_error[4]),
-        0.5 * (cost - soft_cost), 0.5 * (blurred_cost - cost), cost / (2.0 * float(used.sum())), int(used.sum()), apart,
+        0.5 * (cost - soft_cost), 0.5 * (blurred_cost - cost), soft_cost / (2.0 * float(used.sum())),
+        int(used.sum()), apart,
     )  # fmt: skip
 
 

@@ -44,14 +44,16 @@ class _Table:
 class ShortExposures:
     """Speckle at given frequencies (R,), in units of the cutoff, through one telescope.
 
-    Limits: D/r0 0.7 to 12, 0 to 0.8 waves, obstruction 0 to 0.35; beyond these the table's edge is continued.
+    Limits: D/r0 0.7 to 12, 0 to 0.8 waves, obstruction 0 to 0.35; beyond these the table's edge holds.
     """
 
     def __init__(self, frequency: Curve, obstruction_ratio: float) -> None:
         """`obstruction_ratio` is the diameter of the central obstruction over the aperture's."""
         table = _table()
         upper, part = _between(table.obstruction, min(max(obstruction_ratio, 0.0), float(table.obstruction[-1])))
-        self._defocus, self._log_ratio = table.defocus, table.log_ratio
+        # Defocus of either sign does the same: nothing changes with a very small one.
+        self._along_defocus = _Curve(table.defocus, flat_start=True)
+        self._along_ratio = _Curve(table.log_ratio)
         cubes = []
         for values in (table.log_speckle, table.evenness):
             cube = (1.0 - part) * values[upper - 1] + part * values[upper]
@@ -61,14 +63,33 @@ class ShortExposures:
 
     def speckle(self, aperture_over_r0: float, defocus_waves: float) -> tuple[Curve, Curve]:
         """Return P + O and P - O, (R,) each; defocus is static, peak to valley, of either sign."""
-        row, down = _between(self._defocus, abs(defocus_waves))
-        column, along = _between(self._log_ratio, math.log(aperture_over_r0))
-        cube = self._cube
-        nearer = (1.0 - along) * cube[row - 1, column - 1] + along * cube[row - 1, column]
-        farther = (1.0 - along) * cube[row, column - 1] + along * cube[row, column]
-        log_speckle, evenness = (1.0 - down) * nearer + down * farther
+        down, along = (
+            self._along_defocus.weights(abs(defocus_waves)),
+            self._along_ratio.weights(math.log(aperture_over_r0)),
+        )
+        log_speckle, evenness = np.tensordot(along, np.tensordot(down, self._cube, 1), 1)
         amount = np.exp(log_speckle)
         return amount, amount * evenness
+
+
+class _Curve:
+    """Smooth interpolation between the points of a rising grid: a fit would get stuck at corners."""
+
+    def __init__(self, grid: Curve, flat_start: bool = False) -> None:
+        """`flat_start`: the curve is level at the grid's first point."""
+        self._grid = grid
+        self._slopes: Curve = np.asarray(np.gradient(np.eye(len(grid)), grid, axis=0))
+        if flat_start:
+            self._slopes[0] = 0.0
+
+    def weights(self, value: float) -> Curve:
+        """Return the weights (N,) of the values at the grid's points, by cubic Hermite interpolation."""
+        upper, t = _between(self._grid, min(max(value, float(self._grid[0])), float(self._grid[-1])))
+        step = self._grid[upper] - self._grid[upper - 1]
+        weights = step * (t * (1.0 - t) ** 2 * self._slopes[upper - 1] - t * t * (1.0 - t) * self._slopes[upper])
+        weights[upper - 1] += (1.0 + 2.0 * t) * (1.0 - t) ** 2
+        weights[upper] += t * t * (3.0 - 2.0 * t)
+        return np.asarray(weights)
 
 
 def _between(grid: Curve, value: float) -> tuple[int, float]:

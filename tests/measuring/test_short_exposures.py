@@ -4,8 +4,10 @@ import numpy as np
 import pytest
 import scipy.fft
 
+from stacker.measuring.air_fit import fit_air
 from stacker.measuring.recentring import Modes, recentre
 from stacker.measuring.short_exposures import ShortExposures
+from stacker.measuring.spectral_ratio import SpectralRatio
 
 ACROSS, SIDE = 32, 64
 AT = np.array([0.2, 0.3, 0.4, 0.5])
@@ -77,3 +79,34 @@ def test_the_sign_of_defocus_does_not_show() -> None:
     """Inside and outside of focus look alike."""
     air = ShortExposures(AT, 0.1)
     np.testing.assert_array_equal(air.speckle(3.0, 0.25), air.speckle(3.0, -0.25))
+
+
+@pytest.mark.parametrize(("ratio", "waves"), [(4.0, 0.15), (2.7, 0.3), (7.0, 0.2)])
+def test_no_corners_where_the_table_has_its_points(ratio: float, waves: float) -> None:
+    """A fit that follows the slope would stay at a corner: slopes on either side of a point agree within 2 %."""
+    air, step = ShortExposures(AT, 0.2), 1e-4
+
+    def logarithm(q: float, w: float) -> np.ndarray:
+        return np.log(air.speckle(q, w)[0])
+
+    here = logarithm(ratio, waves)
+    along = (logarithm(ratio * np.exp(step), waves) - here) / (here - logarithm(ratio * np.exp(-step), waves))
+    down = (logarithm(ratio, waves + step) - here) / (here - logarithm(ratio, waves - step))
+    np.testing.assert_allclose([along, down], 1.0, atol=0.02)
+
+
+def test_much_defocus_under_bright_light_is_no_misfit() -> None:
+    """What a telescope in focus cannot explain, and half a wave does, is defocus; not a capture to be refused."""
+    rings = np.linspace(0.13, 0.6, 12)
+    amount, even = ShortExposures(rings, 0.3).speckle(1.9, 0.5)
+    small, left = np.full(12, 0.01), np.exp(-0.25)
+    seen = SpectralRatio(
+        rings, np.log1p(left * amount), small, left * even, small, np.full(12, 50.0), np.zeros(8), small[:8], 1.0,
+        0.05, None, 8,
+    )  # fmt: skip
+    fit = fit_air(seen, 0.3, 280.0, 16 * 600e-9 / 0.28)
+    assert fit is not None
+    assert fit.gain > 10
+    assert fit.misfit < 2
+    assert fit.defocus_waves == pytest.approx(0.5, abs=0.05)
+    assert fit.ratio_defocused == pytest.approx(1.9, rel=0.2)
