@@ -38,9 +38,10 @@ _FOCUS_DOUBT, _MOST_DOUBT = 0.3, 0.2
 _DEFOCUSED_ERROR = 0.14
 _DEFOCUS_ERROR = 0.08
 _SURE, _SURE_OF_WARPED = 2.2, 6.0
-_WARPED, _TORN = 0.7, 2.0
+_CALM = 2.1
+_WARPED = 0.7
 _ROUGHEST_FOR_FOCUS, _ROUGHEST_OF_WARPED = 3.3, 3.0
-_LEAST_SHARE = 0.33
+_LEAST_SHARE = 0.36
 """Defocus that would explain more than this of what the air seems to do is not believed."""
 _OUTER_SCALE_M = 20.0
 _FIGURES = ("r0_mm", "seeing_arcsec", "fried_ratio")
@@ -139,13 +140,14 @@ def _limits_of_focus(fit: AirFit) -> tuple[float, float]:
     """Return the gain that makes defocus sure and the roughest D/r0 that lets it show."""
     if fit.beam_apart < _WARPED:
         return _SURE, _ROUGHEST_FOR_FOCUS
-    return _SURE_OF_WARPED, _ROUGHEST_OF_WARPED if fit.beam_apart < _TORN else 0.0
+    return _SURE_OF_WARPED, _ROUGHEST_OF_WARPED
 
 
 def _is_defocused(fit: AirFit) -> bool:
     sure, roughest = _limits_of_focus(fit)
     calm = _LEAST_SHARE * fit.ratio < fit.ratio_defocused < roughest
-    return calm and fit.misfit < _MOST_MISFIT and fit.gain > sure * max(fit.misfit, 1.0)
+    enough = sure * max(fit.misfit, 1.0) * max(fit.ratio_defocused / _CALM, 1.0)
+    return calm and fit.misfit < _MOST_MISFIT and fit.gain > enough
 
 
 def _focus(fit: AirFit, kind: str) -> Focus:
