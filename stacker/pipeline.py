@@ -17,7 +17,7 @@ from stacker.blas_threads import one_blas_thread
 from stacker.calibration import calibrate
 from stacker.capture import Capture, Circumstances, open_capture
 from stacker.capture.circumstances import COLOUR_WAVELENGTHS_NM
-from stacker.colour import align_colours
+from stacker.colour import align_colours, share_detail
 from stacker.measuring.causes import measure_causes
 from stacker.measuring.dispersion import dispersion_figures, vertical_of
 from stacker.measuring.effort import peak_memory_mb
@@ -76,17 +76,16 @@ def process(
         alignment = align(
             capture, ranking, settings.alignment, settings.stacking.keep, workers, _stage(progress, "aligning")
         )
-        linear = align_colours(
-            stack(
-                capture,
-                ranking,
-                alignment,
-                workers,
-                _stage(progress, "averaging"),
-                _power_of(ranking, settings.stacking.zoom),
-                settings.stacking,
-            )
+        averaged = stack(
+            capture,
+            ranking,
+            alignment,
+            workers,
+            _stage(progress, "averaging"),
+            _power_of(ranking, settings.stacking.zoom),
+            settings.stacking,
         )
+        linear = share_detail(align_colours(averaged))
         finished = sharpen(
             linear, settings.sharpening, cutoffs(capture.circumstances, linear), capture.circumstances.obstruction_ratio
         )

@@ -1,0 +1,98 @@
+"""Each colour of a stack helps the others: what all of them show is taken from all of them, with its own noise weight.
+
+A mosaic gives red and blue a quarter of the samples each, and most detail of a target is the same in all colours. How
+alike they are, and how noisy each is, is measured ring by ring of spatial frequency from the two halves of the frames:
+the cross spectra of the halves hold no noise, those of their difference nothing else. The combination is the Wiener
+estimate of several channels (Galatsanos & Chin 1989, IEEE Trans. ASSP 37, 415, from memory), scaled so that every
+colour keeps the power that its own halves share: its contrast, and what later stages conclude from it, stay. Where a
+colour is well measured, or unlike the others, it stands for itself. Nothing is assumed about how colours relate.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stacker.colour.likeness import measure_likeness, radius
+from stacker.stacking.record import Stack
+
+Array = NDArray[np.float32]
+Real = NDArray[np.float64]
+CHANCE = 2.5
+"""Common detail below this many standard errors of a ring is taken as none."""
+
+
+def share_detail(stack: Stack) -> Stack:
+    """Return a colour stack, its colours registered, in which each colour draws on the detail that all share.
+
+    Image and halves pass the same linear filter; the variance is scaled by what the noise lost. Mono, and a stack
+    without two halves or with too small a target, is returned as it is.
+    """
+    if stack.image.ndim == 2 or not stack.half_b.any():
+        return stack
+    likeness = measure_likeness(stack.half_a, stack.half_b, stack.mask, stack.kind)
+    if likeness is None:
+        return stack
+    share = mixing(likeness.common, likeness.noise, likeness.samples)
+    image, half_a, half_b = (mixed(part, share, likeness.width) for part in (stack.image, stack.half_a, stack.half_b))
+    before, after = (
+        np.square(a[stack.mask] - b[stack.mask], dtype=np.float64).mean(0)
+        for a, b in ((stack.half_a, stack.half_b), (half_a, half_b))
+    )
+    quieter = np.divide(after, before, out=np.ones(3), where=before > 0).astype(np.float32)
+    return replace(stack, image=image, half_a=half_a, half_b=half_b, variance=stack.variance * quieter)
+
+
+def mixing(common: Real, noise: Real, samples: Real) -> Real:
+    """Return (rings, 3, 3): how much of colour d goes into colour c in each ring.
+
+    `common` and `noise` (rings, 3, 3) are the covariances of what the halves share, S, and of the noise of their mean,
+    N; `samples` (rings,) is how many independent frequencies a ring holds. Row c is w = S_c (S + N)^-1, S cleared of
+    what chance explains, times the root of S_cc / (w S w'); the unit matrix where nothing is shared.
+    """
+    share = np.tile(np.eye(3), (len(common), 1, 1))
+    for ring, (shared, noises, count) in enumerate(zip(common, noise, samples, strict=True)):
+        if count <= 1 or (np.diag(noises) <= 0).any():
+            continue
+        # Two halves, each with twice the noise of their mean; a real image has half as many phases as frequencies.
+        chance = 2 * CHANCE / np.sqrt(count)
+        signal = _beyond_chance(shared, noises, chance)
+        for colour, weight in enumerate(np.linalg.solve(signal + noises, signal).T):
+            own, kept = signal[colour, colour], weight @ signal @ weight
+            if kept > 0:
+                # A trace at the edge of chance says little about which colour shows it best.
+                trust = own / (own + chance * noises[colour, colour])
+                share[ring, colour] += trust * (weight * np.sqrt(own / kept) - share[ring, colour])
+    return share
+
+
+def _beyond_chance(common: Real, noise: Real, chance: float) -> Real:
+    """Return the covariance without the parts whose ratio of signal to noise chance could give."""
+    # Whitened by the noise, the eigenvalues are those ratios.
+    root = np.linalg.cholesky(noise + 1e-9 * np.trace(noise) * np.eye(3))
+    whitened = np.linalg.solve(root, np.linalg.solve(root, common).T)
+    values, vectors = np.linalg.eigh((whitened + whitened.T) / 2)
+    half = root @ vectors
+    return np.asarray((half * np.where(values > chance, values, 0)) @ half.T)
+
+
+def mixed(image: Array, share: Real, width: float) -> Array:
+    """Return an image (H, W, 3) with its colours mixed by `share` in rings `width` cycles per px apart.
+
+    Its borders are taken as mirrors; the mean of each colour stays.
+    """
+    from scipy.fft import dctn, idctn
+
+    ring = radius(*(np.arange(size, dtype=np.float32) / (2 * size) for size in image.shape[:2])) / np.float32(width)
+    places = np.arange(len(share))
+    spectra = [dctn(image[..., colour], type=2) for colour in range(3)]
+    result = np.empty_like(image)
+    for colour in range(3):
+        total = np.zeros_like(spectra[0])
+        for other, spectrum in enumerate(spectra):
+            total += np.interp(ring, places, share[:, colour, other]).astype(np.float32) * spectrum
+        total[0, 0] = spectra[colour][0, 0]
+        result[..., colour] = idctn(total, type=2)
+    return result

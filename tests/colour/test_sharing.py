@@ -1,0 +1,121 @@
+"""Colours that show the same help each other; colours that do not are left alone."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+from scipy.ndimage import gaussian_filter
+from skimage.data import moon
+
+from stacker.colour import share_detail
+from stacker.colour.sharing import mixing
+from stacker.stacking.record import Stack
+
+SIDE = 192
+INNER = np.s_[16:-16, 16:-16]
+
+
+def moon_part(number: int) -> np.ndarray:
+    """Return a part of scikit-image's picture of the Moon, blurred as optics do, mean 0."""
+    row, column = divmod(number, 2)
+    part = moon()[40 + 220 * row :, 40 + 220 * column :][:SIDE, :SIDE].astype(float)
+    part = gaussian_filter(part, 1.3)
+    return np.asarray(part - part.mean())
+
+
+def halves_of(scenes: list[np.ndarray], noise: tuple[float, float, float], seed: int = 1) -> Stack:
+    """Return a stack of three colours with white noise of the given standard deviation in the mean."""
+    rng = np.random.default_rng(seed)
+    truth = np.stack(scenes, 2) + 100
+    a, b = (truth + rng.normal(0, 1, truth.shape) * np.array(noise) * np.sqrt(2) for _ in range(2))
+    image, a, b = (part.astype(np.float32) for part in ((a + b) / 2, a, b))
+    ones = np.ones_like(image)
+    return Stack(image, ones, 50 * ones, a, b, np.ones(truth.shape[:2], bool), "surface", None, np.ones(1))
+
+
+def in_band(image: np.ndarray, low: float, high: float) -> float:
+    """Return the power between two frequencies (cycles per px) under a Hann window."""
+    window = np.outer(np.hanning(len(image)), np.hanning(len(image[0])))
+    power = np.abs(np.fft.fft2((image - image.mean()) * window)) ** 2
+    radius = np.hypot(np.fft.fftfreq(len(image))[:, None], np.fft.fftfreq(len(image[0]))[None])
+    return float(power[(radius > low) & (radius < high)].sum())
+
+
+def test_alike_colours_of_equal_noise_have_a_third_of_it_where_detail_stands_out() -> None:
+    """The mean of three equal measurements has 1/3 of the variance (elementary); 15 % for what had to be measured."""
+    scene = moon_part(0)
+    before = halves_of([scene] * 3, (1.5, 1.5, 1.5))
+    after = share_detail(before)
+    for colour in range(3):
+        left = [in_band(stack.image[..., colour] - scene, 0.05, 0.15) for stack in (before, after)]
+        assert left[1] / left[0] == pytest.approx(1 / 3, rel=0.15)
+
+
+def test_a_noisy_colour_draws_on_a_clean_one_and_not_the_reverse() -> None:
+    scene = moon_part(1)
+    before = halves_of([0.7 * scene, scene, 0.5 * scene], (3.0, 0.6, 3.0))
+    after = share_detail(before)
+    for colour, gain in enumerate((0.7, 1.0, 0.5)):
+        left = [in_band(stack.image[..., colour] - gain * scene, 0.02, 0.2) for stack in (before, after)]
+        assert left[1] < (1.0 if colour == 1 else 0.5) * left[0]
+
+
+def test_unlike_colours_stay_as_they_are() -> None:
+    """Three unlike parts of the Moon: sharing may not add a twentieth to any error."""
+    scenes = [moon_part(number) for number in range(3)]
+    before = halves_of(scenes, (2.0, 2.0, 2.0))
+    after = share_detail(before)
+    for colour, scene in enumerate(scenes):
+        left = [np.std((stack.image[..., colour] - scene)[INNER]) for stack in (before, after)]
+        assert left[1] < 1.05 * left[0]
+
+
+def test_noise_alone_is_not_shared() -> None:
+    before = halves_of([np.zeros((SIDE, SIDE))] * 3, (1.0, 1.0, 1.0))
+    after = share_detail(before)
+    assert np.std(after.image - before.image) < 0.1
+    correlation = np.corrcoef(after.image.reshape(-1, 3).T)
+    assert np.abs(correlation - np.eye(3)).max() < 0.05
+
+
+def test_each_colour_keeps_light_and_the_power_its_halves_share() -> None:
+    """Light to 1e-6; the halves' cross power, which is the contrast squared, to 3 %."""
+    scene = moon_part(2)
+    before = halves_of([0.6 * scene, scene, 0.4 * scene], (2.0, 1.0, 2.0))
+    after = share_detail(before)
+    assert_allclose(after.image.sum((0, 1), dtype=float), before.image.sum((0, 1), dtype=float), rtol=1e-6)
+    for colour, gain in enumerate((0.6, 1.0, 0.4)):
+        a, b = after.half_a[..., colour], after.half_b[..., colour]
+        shared = (in_band((a + b) / 2, 0.02, 0.12) - in_band((a - b) / 2, 0.02, 0.12)) / gain**2
+        assert shared == pytest.approx(in_band(scene, 0.02, 0.12), rel=0.03)
+
+
+def test_the_variance_tells_how_much_noise_is_left() -> None:
+    scene = moon_part(0)
+    before = halves_of([scene] * 3, (2.0, 2.0, 2.0))
+    after = share_detail(before)
+    for colour in range(3):
+        left = [np.var((stack.image[..., colour] - scene)[INNER]) for stack in (before, after)]
+        assert after.variance[..., colour].mean() == pytest.approx(left[1] / left[0], rel=0.1)
+
+
+def test_clean_colours_mono_and_single_halves_are_returned_as_they_are() -> None:
+    scene = moon_part(0)
+    clean = halves_of([scene, 0.5 * scene, scene.T], (0.0, 0.0, 0.0))
+    assert_allclose(share_detail(clean).image, clean.image, atol=1e-3)
+    mono = replace(clean, image=clean.image[..., 0], half_a=clean.half_a[..., 0], half_b=clean.half_b[..., 0])
+    assert share_detail(mono) is mono
+    single = replace(clean, half_b=np.zeros_like(clean.half_b))
+    assert share_detail(single) is single
+
+
+def test_two_measurements_of_one_thing_are_weighed_by_their_variances() -> None:
+    """Weights inversely as the variances: 4 : 1 for noise 1 and 2 (elementary); the third colour shows nothing."""
+    common = np.zeros((1, 3, 3))
+    common[0, :2, :2] = 1e4
+    share = mixing(common, np.diag([1.0, 4.0, 1.0])[None], np.array([1e6]))
+    assert_allclose(share[0, 0, :2], [0.8, 0.2], atol=1e-3)
+    assert_allclose(share[0, 2], [0, 0, 1], atol=1e-3)
