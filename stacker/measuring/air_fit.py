@@ -81,7 +81,7 @@ def fit_air(seen: SpectralRatio, obstruction_ratio: float, aperture_mm: float, p
     close = float(np.exp(sharp[0]))
     lower = max(0.65 * close, 1.0)
     calm = max(0.4 * close, 1.0)
-    soft, soft_cost = model.best([(close, 0.1), (lower, 0.4), (calm, 0.55)], low, high)
+    soft, soft_cost = model.best([(close, 0.1), (calm, 0.5)], low, high)
     _, blurred_cost = model.best([(lower, 0.35)], blurred, high) if soft[4] < NOTICED_WAVES else (soft, soft_cost)
     error, soft_error = spread(model.misfit, sharp, low, focused), spread(model.misfit, soft, low, high)
     return AirFit(

@@ -66,7 +66,12 @@ def _quadratic(residuals: Callable[[Curve], Curve], at: Curve, low: Curve, high:
     return _cost(r), jacobian.T @ (weight * r), (jacobian * weight[:, None]).T @ jacobian
 
 
-def spread(residuals: Callable[[Curve], Curve], best: Curve, low: Curve, high: Curve) -> Curve:
-    """Return the standard errors (P,) that the residuals' own errors give the parameters at their best values."""
+def covariance(residuals: Callable[[Curve], Curve], best: Curve, low: Curve, high: Curve) -> NDArray[np.float64]:
+    """Return the covariance (P, P) that the residuals' own errors give the parameters at their best values."""
     _, _, bend = _quadratic(residuals, best, low, high)
-    return np.asarray(np.sqrt(np.maximum(np.diag(np.linalg.pinv(bend)), 0.0)))
+    return np.asarray(np.linalg.pinv(bend))
+
+
+def spread(residuals: Callable[[Curve], Curve], best: Curve, low: Curve, high: Curve) -> Curve:
+    """Return the standard errors (P,) of the parameters at their best values."""
+    return np.asarray(np.sqrt(np.maximum(np.diag(covariance(residuals, best, low, high)), 0.0)))

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
+from stacker.measuring.fitting import covariance, fit_between
 from stacker.measuring.limb import LimbProfile, limb_profile
 
 Real = NDArray[np.float32]
@@ -28,7 +28,8 @@ _STEPS_PER_NOISE = 4.0
 """Quarter pixels share the noise of the pixels that they were read from."""
 _LEAST_CONTRAST = 10.0
 _ANGLES = (np.arange(18) + 0.5) * np.pi / 36
-_BOUNDS = ((0.2, 0.0, -20.0, 0.2, 0.0), (3.0, 2.0, 20.0, 20.0, 10.0))
+_START = np.array([1.0, 0.6, 1.0, 1.5, 0.3])
+_LOW, _HIGH = np.array([0.2, 0.0, -20.0, 0.2, 0.0]), np.array([3.0, 2.0, 20.0, 20.0, 10.0])
 
 
 @dataclass(frozen=True)
@@ -120,10 +121,8 @@ def _fit(profile: LimbProfile, depth: float) -> _Edge | None:
             (_model(d, step, radius, values, frequency, read)[used] - profile.brightness[used] + sky) / sigma
         )
 
-    start = np.array([1.0, 0.6, 1.0, 1.5, 0.3])
-    found = least_squares(residual, start, bounds=_BOUNDS, x_scale=np.array([0.1, 0.2, 1.0, 0.5, 0.2]), max_nfev=40)
-    information = found.jac.T @ found.jac + np.diag(1e-6 / np.array([1.0, 1.0, 10.0, 10.0, 10.0]) ** 2)
-    return _Edge(np.asarray(found.x), np.linalg.inv(information)) if np.isfinite(found.cost) else None
+    found, cost = fit_between(residual, _START, _LOW, _HIGH)
+    return _Edge(found, covariance(residual, found, _LOW, _HIGH)) if np.isfinite(cost) else None
 
 
 def _model(d: Curve, step: float, radius: float, values: Curve, frequency: Curve, read: Curve) -> Curve:

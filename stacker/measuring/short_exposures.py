@@ -13,6 +13,7 @@ noise has no preferred phase.
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -59,15 +60,13 @@ class ShortExposures:
             cube = (1.0 - part) * values[upper - 1] + part * values[upper]
             rows = [np.interp(frequency, table.frequency, row) for row in cube.reshape(-1, cube.shape[-1])]
             cubes.append(np.array(rows).reshape(*cube.shape[:2], -1))
-        self._cube = np.stack(cubes, 2)
+        self._rows = np.stack(cubes, 2).reshape(len(table.defocus), -1)
 
     def speckle(self, aperture_over_r0: float, defocus_waves: float) -> tuple[Curve, Curve]:
         """Return P + O and P - O, (R,) each; defocus is static, peak to valley, of either sign."""
-        down, along = (
-            self._along_defocus.weights(abs(defocus_waves)),
-            self._along_ratio.weights(math.log(aperture_over_r0)),
-        )
-        log_speckle, evenness = np.tensordot(along, np.tensordot(down, self._cube, 1), 1)
+        row = self._along_defocus.weights(abs(defocus_waves)) @ self._rows
+        column = self._along_ratio.weights(math.log(aperture_over_r0))
+        log_speckle, evenness = (column @ row.reshape(len(column), -1)).reshape(2, -1)
         amount = np.exp(log_speckle)
         return amount, amount * evenness
 
@@ -77,19 +76,21 @@ class _Curve:
 
     def __init__(self, grid: Curve, flat_start: bool = False) -> None:
         """`flat_start`: the curve is level at the grid's first point."""
-        self._grid = grid
+        self._grid = grid.tolist()
         self._slopes: Curve = np.asarray(np.gradient(np.eye(len(grid)), grid, axis=0))
         if flat_start:
             self._slopes[0] = 0.0
 
     def weights(self, value: float) -> Curve:
         """Return the weights (N,) of the values at the grid's points, by cubic Hermite interpolation."""
-        upper, t = _between(self._grid, min(max(value, float(self._grid[0])), float(self._grid[-1])))
-        step = self._grid[upper] - self._grid[upper - 1]
-        weights = step * (t * (1.0 - t) ** 2 * self._slopes[upper - 1] - t * t * (1.0 - t) * self._slopes[upper])
+        upper = min(max(bisect_left(self._grid, value), 1), len(self._grid) - 1)
+        low, high = self._grid[upper - 1], self._grid[upper]
+        t = min(max((value - low) / (high - low), 0.0), 1.0)
+        fall, rise = (high - low) * t * (1.0 - t) ** 2, (high - low) * t * t * (1.0 - t)
+        weights: Curve = fall * self._slopes[upper - 1] - rise * self._slopes[upper]
         weights[upper - 1] += (1.0 + 2.0 * t) * (1.0 - t) ** 2
         weights[upper] += t * t * (3.0 - 2.0 * t)
-        return np.asarray(weights)
+        return weights
 
 
 def _between(grid: Curve, value: float) -> tuple[int, float]:
