@@ -118,7 +118,7 @@ def align(
     for number, (binning, steps) in enumerate(schedule):
         following = schedule[min(number + 1, len(schedule) - 1)][0]
         before = state.coefficients.copy()
-        next_pass(source, state, plan, binning, following, steps, tell(number + 1))
+        next_pass(source, state, plan, binning, following, steps, tell(number + 1), with_patches=number == 0)
         moved_px.append(_moved_px(before, state, plan))
         if number + 1 >= len(effort.passes) and _to_come(moved_px) < SETTLED / cutoff:
             break
@@ -141,7 +141,7 @@ def _to_come(moved_px: list[float]) -> float:
 
 
 def _conclude(state: State, plan: Plan, binning: int, source: PlaneSource, step_px: float, bent: bool) -> Alignment:
-    level, frames = plan.levels[binning], source.frames
+    level, coarsest, frames = plan.levels[binning], plan.levels[max(plan.levels)], source.frames
     warp = np.zeros((2, *state.coefficients.shape[1:]))
     if not bent:
         state.coefficients[...] = 0
@@ -155,7 +155,7 @@ def _conclude(state: State, plan: Plan, binning: int, source: PlaneSource, step_
     weight = state.merit() ** SOFTNESS
     motion = np.einsum("fto,ato->fa", state.coefficients, state.target_mean)
     sample = np.linspace(0, len(frames) - 1, min(len(frames), 40)).astype(int)
-    fields = np.array([level.displacement(state.modes, state.coefficients[order]) for order in sample])
+    fields = np.array([coarsest.displacement(state.modes, state.coefficients[order]) for order in sample])
     variance = state.shift_variance if state.shift_variance is not None else np.zeros(len(frames))
     return Alignment(
         region=source.region,

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
-import scipy.fft
 from numpy.typing import NDArray
 
+from stacker.alignment.filtering import filtered
 from stacker.alignment.level import Level
 from stacker.alignment.prior import Modes
 from stacker.alignment.template import Template
@@ -33,11 +33,9 @@ def follow(
     Minimises sum (I(x + d) - g T)^2 / s^2 + |y|^2 over the coefficients y of d, s^2 measured from the residual: the
     maximum a posteriori field (Baker & Matthews 2004, IJCV 56, 221, for template alignment, from memory).
     """
-    filtered = np.asarray(
-        scipy.fft.irfft2(scipy.fft.rfft2(image - image.mean()) * template.whitening, s=image.shape), np.float32
-    )
+    white = filtered(image, template.whitening)
     if template.patches:
-        moved = level.warp(filtered, level.maps(modes, coefficients, shift), cv2.INTER_LINEAR)
+        moved = level.warp(white, level.maps(modes, coefficients, shift), cv2.INTER_LINEAR)
         found = [patches.field(level.tile(t, moved)) for t, patches in enumerate(template.patches)]
         coefficients = coefficients + np.stack(found)
     rows, columns = level.covered(shift, bounds)
@@ -46,7 +44,7 @@ def follow(
     error = np.zeros_like(template.image)
     interpolation = cv2.INTER_LINEAR if level.binning > 1 else cv2.INTER_CUBIC
     for _ in range(steps):
-        warped = level.warp(filtered, level.maps(modes, coefficients, shift), interpolation)[rows, columns]
+        warped = level.warp(white, level.maps(modes, coefficients, shift), interpolation)[rows, columns]
         gain = max(float(np.vdot(model, np.ascontiguousarray(warped))) / own, LEAST_GAIN)
         residual = warped - gain * model
         variance = float(np.vdot(residual, residual)) / pixels

@@ -31,7 +31,7 @@ Progress = Callable[[int, int], None]
 CLASSES = 3
 """Frames of like sharpness share one blur and one whitening."""
 LEAST_GAIN = 0.02
-SAMPLE = 200
+SAMPLE = 100
 """Frames whose power is measured, at least, where there are so many."""
 
 
@@ -121,7 +121,9 @@ class State:
     target_mean: NDArray[np.float64]
     """(2, tiles, modes) from coefficients to the mean displacement of the target."""
     references: list[Array] = field(default_factory=list)
-    templates: list[list[Template]] = field(default_factory=list)
+    """One a half, at the binning of the pass that follows."""
+    transfers: list[list[Transfer]] = field(default_factory=list)
+    """How each class of frames relates to the reference of its half."""
     shift_variance: NDArray[np.float64] | None = None
 
     def merit(self) -> NDArray[np.float64]:
@@ -201,7 +203,7 @@ def first_pass(source: PlaneSource, state: State, plan: Plan, binning: int, prog
         image, inside = _sight(cut, level, state.modes, start)
         return Sight(cut.order, start, 0.0, 1.0, image, inside, sampled(cut.order, image, level, rings))
 
-    _gather(source.each(look, progress, wanted), state, weight, plan, binning, source.workers, True)
+    _gather(source.each(look, progress, wanted), state, weight, plan, binning)
 
 
 def next_pass(
@@ -212,16 +214,21 @@ def next_pass(
     next_binning: int,
     steps: int,
     progress: Progress | None,
+    with_patches: bool = False,
 ) -> None:
-    """Follow every frame at one binning, then rebuild the references for the next from the better half."""
+    """Follow every frame at one binning, then rebuild the references for the next from the better half.
+
+    `with_patches` finds a first field before the steps.
+    """
     level, target = plan.levels[binning], plan.levels[next_binning]
     rings, next_rings = plan.rings(binning), plan.rings(next_binning)
     probes = [gain_probe(reference, level, rings) for reference in state.references]
+    templates = _templates(state, plan, binning, with_patches, source.workers)
     sampled = Sampling(len(state.half))
 
     def look(cut: Cut) -> Sight:
         half = state.half[cut.order]
-        template = state.templates[half][state.kind[cut.order]]
+        template = templates[half][state.kind[cut.order]]
         image = shrink(cut.plane, binning)
         coefficients, precision = follow(
             image, level, state.modes, template, state.coefficients[cut.order], cut.shift, cut.bounds(binning), steps
@@ -236,7 +243,21 @@ def next_pass(
         ring_power = sampled(cut.order, dewarped, target, next_rings)
         return Sight(cut.order, coefficients, precision, gain, dewarped, inside, ring_power)
 
-    _gather(source.each(look, progress), state, state.reference_weight(0.5), plan, next_binning, source.workers)
+    sights = source.each(look, progress)
+    _gather(sights, state, state.reference_weight(0.5), plan, next_binning, templates)
+
+
+def _templates(state: State, plan: Plan, binning: int, with_patches: bool, workers: int) -> list[list[Template]]:
+    """Return the templates of each half, one a class."""
+    level, rings = plan.levels[binning], plan.rings(binning)
+
+    def build(job: tuple[Array, Transfer]) -> Template:
+        return build_template(*job, rings, level, state.modes, plan.cutoff_known, with_patches)
+
+    halves = zip(state.references, state.transfers, strict=True)
+    jobs = [(reference, transfer) for reference, classes in halves for transfer in classes]
+    built = list(ordered_map(build, jobs, workers))
+    return [built[first : first + CLASSES] for first in range(0, len(built), CLASSES)]
 
 
 def _gather(
@@ -245,10 +266,12 @@ def _gather(
     weight: NDArray[np.float64],
     plan: Plan,
     binning: int,
-    workers: int,
-    with_patches: bool = False,
+    templates: list[list[Template]] | None = None,
 ) -> None:
-    """Take in the frames of a pass, centre the geometry of each half and make the templates of the next pass."""
+    """Take in the frames of a pass, centre the geometry of each half and note how its classes relate to it.
+
+    `templates` are those that the frames were followed against, if they were.
+    """
     level, rings = plan.levels[binning], plan.rings(binning)
     tallies = [Tally.empty(level.rows.shape, len(rings.samples)) for _ in (0, 1)]
     gain = np.ones_like(state.gain)
@@ -257,16 +280,16 @@ def _gather(
         state.precision[sight.order] = sight.precision
         gain[sight.order] = sight.gain
         tallies[state.half[sight.order]].add(sight, int(state.kind[sight.order]), float(weight[sight.order]))
-    state.references, jobs = [], []
+    state.references, state.transfers = [], []
     state.shift_variance = np.full(len(gain), np.nan)
     for half, tally in enumerate(tallies):
         members = np.flatnonzero(state.half == half)
         if not len(members):
             continue
         state.gain[members] = gain[members] / np.median(gain[members])
-        if state.templates:
+        if templates is not None:
             for order in members:
-                normals = state.templates[half][state.kind[order]].tiles
+                normals = templates[half][state.kind[order]].tiles
                 state.shift_variance[order] = sum(
                     normal.variance(state.target_mean[:, tile], state.precision[order]).mean()
                     for tile, normal in enumerate(normals)
@@ -277,13 +300,5 @@ def _gather(
         state.coefficients[members] -= mean
         straight = level.warp(reference, level.maps(state.modes, -mean, np.zeros(2)))
         transform = spectrum(reference, level.window)
-        jobs += [(straight, tally.transfer(kind, rings, transform, level.window)) for kind in range(CLASSES)]
+        state.transfers.append([tally.transfer(kind, rings, transform, level.window) for kind in range(CLASSES)])
         state.references.append(straight)
-
-    def build(job: tuple[Array, Transfer]) -> Template:
-        return build_template(*job, rings, level, state.modes, plan.cutoff_known, with_patches)
-
-    # Of a large surface the old ones hold hundreds of megabytes.
-    state.templates = []
-    built = list(ordered_map(build, jobs, workers))
-    state.templates = [built[first : first + CLASSES] for first in range(0, len(built), CLASSES)]

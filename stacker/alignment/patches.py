@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import scipy.fft
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from stacker.alignment.correlation import patch_shifts
@@ -47,8 +48,9 @@ class Patches:
         if not len(self.corners):
             return np.zeros(modes)
         window = _window()
-        cut = np.stack([image[r : r + SIDE, c : c + SIDE] for r, c in self.corners])
-        cut = (cut - cut.mean((1, 2), keepdims=True)) * window
+        cut = _cut(image, self.corners)
+        cut -= cut.mean((1, 2), keepdims=True)
+        cut *= window
         shift, height = patch_shifts(cut, self.spectra, REACH)
         own = np.einsum("pij,pij->p", cut, cut, dtype=np.float64)
         correlation = height / np.sqrt(self.energy * own + 1e-30)
@@ -62,9 +64,14 @@ class Patches:
         covariance = np.linalg.inv(precision[good] + 1e-6 * np.eye(2))
         influence = self.influence[good].reshape(-1, modes)
         system = influence @ influence.T
-        for number, block in enumerate(covariance):
-            system[2 * number : 2 * number + 2, 2 * number : 2 * number + 2] += block
+        place = np.arange(len(covariance))
+        system.reshape(len(place), 2, len(place), 2)[place, :, place] += covariance
         return np.asarray(influence.T @ np.linalg.solve(system, (shift[good] * self.binning).ravel()))
+
+
+def _cut(image: Array, corners: NDArray[np.intp]) -> Array:
+    """Return the patches (P, SIDE, SIDE) of an image (h, w) at their corners."""
+    return np.asarray(sliding_window_view(image, (SIDE, SIDE))[corners[:, 0], corners[:, 1]])
 
 
 def _window() -> Array:
@@ -75,15 +82,9 @@ def _window() -> Array:
 def place_patches(image: Array, along_row: Array, along_column: Array, grid: Grid, modes: Modes) -> Patches:
     """Return the patches of a whitened template tile (h, w) with the most detail, at most 60."""
     window = _window()
-    rows = np.arange(1, max(image.shape[0] - SIDE, 1), SPACING)
-    columns = np.arange(1, max(image.shape[1] - SIDE, 1), SPACING)
-    corners = np.array([(r, c) for r in rows for c in columns], np.intp).reshape(-1, 2)
-    cut = [
-        np.stack([plane[r : r + SIDE, c : c + SIDE] for r, c in corners]) if len(corners) else np.zeros((0, SIDE, SIDE))
-        for plane in (image, along_row, along_column)
-    ]
-    fits = np.array([piece.shape == (SIDE, SIDE) for piece in cut[0]], bool) if len(corners) else np.zeros(0, bool)
-    if not fits.any():
+    rows, columns = (np.arange(1, size - SIDE, SPACING) for size in image.shape)
+    corners = np.stack(np.meshgrid(rows, columns, indexing="ij"), -1).reshape(-1, 2)
+    if not len(corners):
         return Patches(
             np.zeros((0, 2), np.intp),
             np.zeros((0, SIDE, SIDE // 2 + 1), np.complex64),
@@ -92,6 +93,7 @@ def place_patches(image: Array, along_row: Array, along_column: Array, grid: Gri
             np.zeros((0, 2, modes.count)),
             grid.binning,
         )
+    cut = [_cut(plane, corners) for plane in (image, along_row, along_column)]
     square = window**2
     information = np.array(
         [[np.einsum("pij,pij,ij->p", cut[1 + a], cut[1 + b], square) for b in (0, 1)] for a in (0, 1)]

@@ -60,17 +60,21 @@ class Grid:
             (0, 0): weight * along_column * along_column,
         }
         vertical, horizontal = (self.row, self.row_slope), (self.column, self.column_slope)
-        for row_offset in range(-3, 4):
+        # The matrix is symmetric: half of the pairs of neighbours tell all.
+        for row_offset in range(4):
             i, j = _pairs(rows, row_offset)
-            for column_offset in range(-3, 4):
+            down = {
+                (a, b): (vertical[a][:, i] * vertical[b][:, j]).T @ tensor[max(a, b), min(a, b)]
+                for a in (0, 1)
+                for b in (0, 1)
+            }
+            for column_offset in range(-3 if row_offset else 0, 4):
                 k, m = _pairs(columns, column_offset)
                 block = np.zeros((len(i), len(k)))
-                for a in (0, 1):
-                    for b in (0, 1):
-                        down = vertical[a][:, i] * vertical[b][:, j]
-                        right = horizontal[1 - a][:, k] * horizontal[1 - b][:, m]
-                        block += down.T @ tensor[max(a, b), min(a, b)] @ right
+                for (a, b), sums in down.items():
+                    block += sums @ (horizontal[1 - a][:, k] * horizontal[1 - b][:, m])
                 matrix[i[:, None], k[None], j[:, None], m[None]] = block
+                matrix[j[:, None], m[None], i[:, None], k[None]] = block
         return matrix.reshape(rows * columns, rows * columns)
 
 

@@ -13,6 +13,7 @@ import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 
+from stacker.alignment.filtering import filtered, packed
 from stacker.alignment.level import Level
 from stacker.alignment.patches import Patches, place_patches
 from stacker.alignment.prior import Modes
@@ -135,6 +136,7 @@ class Template:
     """All that is needed to follow the frames of one class."""
 
     whitening: Array
+    """(h, w) factor for `filtered`."""
     image: Array
     along_row: Array
     along_column: Array
@@ -159,10 +161,8 @@ def build_template(
     if limit_to_cutoff:
         whitening[rings.position > RINGS] = 0
     blur = np.interp(rings.position, places, transfer.gain).astype(np.float32)
-    image = np.asarray(
-        scipy.fft.irfft2(scipy.fft.rfft2(reference - reference.mean()) * (whitening * blur), s=reference.shape),
-        np.float32,
-    )
+    width = reference.shape[1]
+    image = filtered(reference, packed(whitening * blur, width))
     along_row, along_column = np.zeros_like(image), np.zeros_like(image)
     along_row[1:-1] = (image[2:] - image[:-2]) / (2 * grid.binning)
     along_column[:, 1:-1] = (image[:, 2:] - image[:, :-2]) / (2 * grid.binning)
@@ -176,4 +176,4 @@ def build_template(
         tiles.append(TileNormal(matrix, vectors, np.maximum(values, 0)))
         if with_patches:
             patches.append(place_patches(inner, down, right, grid, modes))
-    return Template(whitening, image, along_row, along_column, tuple(tiles), tuple(patches))
+    return Template(packed(whitening, width), image, along_row, along_column, tuple(tiles), tuple(patches))
