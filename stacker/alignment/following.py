@@ -6,10 +6,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stacker.alignment.filtering import filtered
 from stacker.alignment.level import Level
 from stacker.alignment.prior import Modes
 from stacker.alignment.template import Template
+from stacker.packed_spectrum import filtered
 
 Array = NDArray[np.float32]
 CORRELATED_NOISE = 4.0

@@ -13,10 +13,10 @@ import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 
-from stacker.alignment.filtering import filtered, packed
 from stacker.alignment.level import Level
 from stacker.alignment.patches import Patches, place_patches
 from stacker.alignment.prior import Modes
+from stacker.packed_spectrum import filtered, packed
 
 Array = NDArray[np.float32]
 RINGS = 40

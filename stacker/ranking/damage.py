@@ -55,7 +55,8 @@ def roughness(sample: NDArray[Any], step: int) -> float:
     """Return the mean absolute third difference of every eighth sampled row; the optics pass next to nothing of it."""
     rows = sample[::8] if sample.shape[0] >= 64 else sample
     rows = (rows[..., 1] if rows.ndim == 3 else rows).astype(np.float32)
-    rows = np.nan_to_num(rows, copy=False, posinf=0, neginf=0)
+    if sample.dtype.kind == "f":
+        np.nan_to_num(rows, copy=False, posinf=0, neginf=0)
     if rows.shape[1] < 4 * step:
         return np.nan
     first = rows[:, step:] - rows[:, :-step]

@@ -12,6 +12,8 @@ import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 
+from stacker.packed_spectrum import energy, packed
+
 Plane = NDArray[np.float32]
 _CLIP_LEVEL = 0.4
 """Disc pixels count above this fraction of the disc's level: below it the seeing's halo moves the centroid."""
@@ -168,15 +170,16 @@ class SurfaceTracker:
         predicted: list[tuple[float, float]],
     ) -> None:
         """`offsets`: where the target stands in each key; `predicted`: the same at the frames `times` (rising)."""
-        shape = keys[0].shape
-        self._shape = (shape[0], shape[1])
+        height, width = keys[0].shape
+        self._shape = height, width
         self._offsets = np.array(offsets, dtype=float)
         self._times, self._predicted = np.array(times, dtype=float), np.array(predicted, dtype=float)
-        self._window = np.outer(_taper(shape[0]), _taper(shape[1])).astype(np.float32)
-        self._size = (scipy.fft.next_fast_len(shape[0], real=True), scipy.fft.next_fast_len(shape[1], real=True))
-        self._filter = _band(self._size) / _mean_amplitude([self._transform(key) for key in keys], self._size)
-        self._spectra = [np.conj(self._transform(key) * self._filter) for key in keys]
-        self._norms = _norms(np.array(self._spectra))
+        self._window = np.outer(_taper(height), _taper(width)).astype(np.float32)
+        self._size = cv2.getOptimalDFTSize(height), cv2.getOptimalDFTSize(width)
+        windowed = [self._windowed(key) for key in keys]
+        self._filter = packed(_band(self._size) / _mean_amplitude(windowed, self._size), self._size[1])
+        self._spectra = [self._transform(key) for key in keys]
+        self._norms = [np.sqrt(energy(spectrum)) for spectrum in self._spectra]
 
     def with_prediction(self, position: tuple[float, float]) -> SurfaceTracker:
         """Return the same tracker, expecting the target near `position` whatever the frame's index."""
@@ -193,47 +196,47 @@ class SurfaceTracker:
 
         The likeliest key is tried first; the others where that one does not convince.
         """
-        spectra = self._transform(planes) * self._filter
-        norms = _norms(spectra)
         expected = np.stack([np.interp(indices, self._times, self._predicted[:, axis]) for axis in (0, 1)], 1)
         distance = np.hypot(*(self._offsets[None] - expected[:, None]).transpose(2, 0, 1))
-        order = np.argsort(distance, axis=1, kind="stable")
-        best = [LOST] * len(planes)
-        undecided = np.flatnonzero(norms > 0)
-        for choice in order.T:
-            for key in np.unique(choice[undecided]):
-                members = undecided[choice[undecided] == key]
-                found = self._against(spectra[members], norms[members], int(key))
-                for k, place in zip(members, found, strict=True):
-                    best[k] = max(best[k], place, key=lambda one: one.quality)
-            undecided = np.array([k for k in undecided if not _convinces(best[k])], dtype=int)
-            if not undecided.size:
+        return [
+            self._locate(plane, order)
+            for plane, order in zip(planes, np.argsort(distance, axis=1, kind="stable"), strict=True)
+        ]
+
+    def _locate(self, plane: Plane, order: NDArray[np.intp]) -> Place:
+        spectrum, best = self._transform(plane), LOST
+        norm = np.sqrt(energy(spectrum))
+        for key in order if norm > 0 else ():
+            best = max(best, self._against(spectrum, norm, int(key)), key=lambda place: place.quality)
+            if best.significance > 10 and best.quality > 0.3:
                 break
         return best
 
-    def _transform(self, planes: Plane) -> NDArray[np.complex64]:
-        """Return the spectra of windowed planes (..., h, w)."""
-        windowed = (planes - planes.mean(axis=(-2, -1), keepdims=True)) * self._window
-        spectra: NDArray[np.complex64] = scipy.fft.rfft2(windowed, self._size)
-        return spectra
+    def _windowed(self, plane: Plane) -> Plane:
+        """Return a plane (h, w) without its mean under the window, with zeros around to the transform's size."""
+        windowed = cv2.subtract(plane, float(cv2.mean(plane)[0]))  # type: ignore[call-overload]
+        cv2.multiply(windowed, self._window, dst=windowed)
+        below, right = (size - length for size, length in zip(self._size, self._shape, strict=True))
+        if below or right:
+            windowed = cv2.copyMakeBorder(windowed, 0, below, 0, right, cv2.BORDER_CONSTANT, value=(0,))
+        return np.asarray(windowed, np.float32)
 
-    def _against(self, spectra: NDArray[np.complex64], norms: NDArray[np.float64], key: int) -> list[Place]:
-        surfaces: Plane = scipy.fft.irfft2(spectra * self._spectra[key], self._size)
-        offset, places = self._offsets[key], []
-        for surface, norm in zip(surfaces, norms * self._norms[key], strict=True):
-            row, column, peak = peak_position(surface)
-            # The band passes no constant term, so the root mean square is the standard deviation.
-            spread = float(cv2.norm(surface)) / np.sqrt(surface.size)
-            overlap = max(0.1, 1 - abs(row) / self._shape[0]) * max(0.1, 1 - abs(column) / self._shape[1])
-            quality = peak * surface.size / norm / overlap if norm > 0 else 0.0
-            places.append(
-                Place(float(row + offset[0]), float(column + offset[1]), float(quality), peak / (spread + 1e-30))
-            )
-        return places
+    def _transform(self, plane: Plane) -> Plane:
+        """Return the packed spectrum of a windowed plane (h, w), filtered."""
+        spectrum = self._windowed(plane)
+        cv2.dft(spectrum, dst=spectrum)
+        return np.asarray(cv2.multiply(spectrum, self._filter, dst=spectrum))
 
-
-def _convinces(place: Place) -> bool:
-    return place.significance > 10 and place.quality > 0.3
+    def _against(self, spectrum: Plane, norm: float, key: int) -> Place:
+        surface = cv2.mulSpectrums(spectrum, self._spectra[key], 0, conjB=True)
+        surface = np.asarray(cv2.idft(surface, dst=surface, flags=cv2.DFT_SCALE), np.float32)
+        row, column, peak = peak_position(surface)
+        # The band passes no constant term, so the root mean square is the standard deviation.
+        spread = float(cv2.norm(surface)) / np.sqrt(surface.size)
+        overlap = max(0.1, 1 - abs(row) / self._shape[0]) * max(0.1, 1 - abs(column) / self._shape[1])
+        quality = peak * surface.size / (norm * self._norms[key]) / overlap
+        offset = self._offsets[key]
+        return Place(float(row + offset[0]), float(column + offset[1]), float(quality), peak / (spread + 1e-30))
 
 
 def peak_position(surface: Plane) -> tuple[float, float, float]:
@@ -272,19 +275,10 @@ def _band(size: tuple[int, int]) -> NDArray[np.float32]:
     return np.asarray((1 - np.exp(-((frequency / low) ** 2))) * np.exp(-((frequency / 0.25) ** 2)), dtype=np.float32)
 
 
-def _mean_amplitude(spectra: list[NDArray[np.complex64]], size: tuple[int, int]) -> NDArray[np.float32]:
-    """Return the square root of the keys' amplitude, averaged over rings, as a map for division."""
-    power = np.mean([np.abs(spectrum) ** 2 for spectrum in spectra], axis=0)
+def _mean_amplitude(planes: list[Plane], size: tuple[int, int]) -> NDArray[np.float32]:
+    """Return the square root of the planes' spectral amplitude, averaged over rings, as a map for division."""
+    power = np.mean([np.abs(scipy.fft.rfft2(plane)) ** 2 for plane in planes], axis=0)
     ring = np.minimum(np.rint(_frequencies(size) * min(size)).astype(int), min(size) // 2)
     mean = np.bincount(ring.ravel(), power.ravel()) / np.maximum(np.bincount(ring.ravel()), 1)
     amplitude = np.sqrt(np.sqrt(mean))[ring]
     return np.asarray(amplitude + 1e-3 * amplitude.max() + 1e-30, dtype=np.float32)
-
-
-def _norms(spectra: NDArray[np.complex64]) -> NDArray[np.float64]:
-    """Return the root of the energy of the real images behind half spectra (K, h, w)."""
-    parts = spectra.view(np.float32)
-    flat = parts.reshape(len(parts), 1, -1)
-    twice = (flat @ flat.transpose(0, 2, 1))[:, 0, 0].astype(np.float64)
-    once = (np.abs(spectra[:, :, 0]) ** 2).sum(axis=1, dtype=np.float64)
-    return np.asarray(np.sqrt(np.maximum(2 * twice - once, 0.0)))

@@ -1,4 +1,8 @@
-"""Radial filters of real images by OpenCV's packed Fourier transform: half the time of a general one."""
+"""Real images in OpenCV's packed Fourier transform, which takes half the time of a general one.
+
+A packed spectrum is as large as its image: columns 2k - 1 and 2k hold real and imaginary part of the half plane's
+column k, the first and the last column the same along the rows (OpenCV documentation of `dft`).
+"""
 
 from __future__ import annotations
 
@@ -13,15 +17,27 @@ def packed(weight: Array, width: int) -> Array:
     """Return real weights (h, width // 2 + 1) of a real FFT as a (h, width) factor of OpenCV's packed spectrum.
 
     Of the columns that hold their own mirror image (the first, and the last of an even width) the weights must be even
-    in frequency, as a radial filter's are. Layout: OpenCV documentation of `dft`.
+    in frequency, as a radial filter's are.
     """
     height = len(weight)
     columns = np.repeat(np.arange(weight.shape[1]), 2)[1 : width + 1]
     factor = np.ascontiguousarray(weight[:, columns], np.float32)
     rows = np.repeat(np.arange(height // 2 + 1), 2)[1 : height + 1]
-    alone = [0] if width % 2 else [0, width - 1]
+    alone = _own_mirror(width)
     factor[:, alone] = factor[rows][:, alone]
     return factor
+
+
+def energy(spectrum: Array) -> float:
+    """Return the sum of |F|^2 over all frequencies of a packed spectrum (h, w)."""
+    height, width = spectrum.shape
+    single = spectrum[np.ix_(_own_mirror(height), _own_mirror(width))]
+    return 2 * float(cv2.norm(spectrum, cv2.NORM_L2SQR)) - float(np.vdot(single, single))
+
+
+def _own_mirror(length: int) -> list[int]:
+    """Return where an axis holds frequencies that are their own mirror image: 0, and Nyquist's of an even length."""
+    return [0] if length % 2 else [0, length - 1]
 
 
 def filtered(image: Array, factor: Array) -> Array:

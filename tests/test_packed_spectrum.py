@@ -1,0 +1,29 @@
+"""The packed transform against the general one of scipy."""
+
+import cv2
+import numpy as np
+import pytest
+import scipy.fft
+
+from stacker.packed_spectrum import energy, filtered, packed
+
+SHAPES = [(120, 160), (17, 33), (16, 33), (33, 16)]
+
+
+def _frequency(shape: tuple[int, int]) -> np.ndarray:
+    return np.hypot(np.fft.fftfreq(shape[0])[:, None], np.fft.rfftfreq(shape[1])[None])
+
+
+@pytest.mark.parametrize("shape", SHAPES)
+def test_a_filtered_image_is_that_of_the_general_transform(shape: tuple[int, int]) -> None:
+    image = np.random.default_rng(1).normal(100, 1, shape).astype(np.float32)
+    weight = np.exp(-3 * _frequency(shape)).astype(np.float32)
+    expected = scipy.fft.irfft2(scipy.fft.rfft2(image.astype(float) - image.mean(dtype=float)) * weight, s=shape)
+    np.testing.assert_allclose(filtered(image, packed(weight, shape[1])), expected, atol=2e-5)
+
+
+@pytest.mark.parametrize("shape", SHAPES)
+def test_the_energy_is_that_of_all_frequencies(shape: tuple[int, int]) -> None:
+    image = np.random.default_rng(2).normal(0, 1, shape).astype(np.float32)
+    # Parseval's theorem.
+    assert energy(np.asarray(cv2.dft(image))) == pytest.approx(float((image**2).sum()) * image.size, rel=1e-5)
