@@ -228,8 +228,8 @@ class SurfaceTracker:
         return np.asarray(cv2.multiply(spectrum, self._filter, dst=spectrum))
 
     def _against(self, spectrum: Plane, norm: float, key: int) -> Place:
-        surface = cv2.mulSpectrums(spectrum, self._spectra[key], 0, conjB=True)
-        surface = np.asarray(cv2.idft(surface, dst=surface, flags=cv2.DFT_SCALE), np.float32)
+        product = cv2.mulSpectrums(spectrum, self._spectra[key], 0, conjB=True)
+        surface = np.asarray(cv2.idft(product, dst=product, flags=cv2.DFT_SCALE), np.float32)
         row, column, peak = peak_position(surface)
         # The band passes no constant term, so the root mean square is the standard deviation.
         spread = float(cv2.norm(surface)) / np.sqrt(surface.size)
