@@ -31,7 +31,7 @@ Progress = Callable[[int, int], None]
 CLASSES = 3
 """Frames of like sharpness share one blur and one whitening."""
 LEAST_GAIN = 0.02
-SAMPLE = 100
+SAMPLE = 200
 """Frames whose power is measured, at least, where there are so many."""
 
 
