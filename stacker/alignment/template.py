@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d
 
 from stacker.alignment.level import Level
 from stacker.alignment.patches import Patches, place_patches
@@ -23,6 +24,9 @@ RINGS = 40
 """Rings up to the optical cutoff; a fifth more lie beyond it."""
 COHERENCE_FLOOR = 0.08
 """Rings in which the reference explains less of a frame than this are faded out."""
+
+SMOOTHED_RINGS = 1.0
+"""Standard deviation; from .7 to 1.4 it lifts the stack by 1 to 3 % of the way from a naive one to the oracle; 2 blurs what a ringed planet shows."""
 
 
 @dataclass(frozen=True)
@@ -106,8 +110,10 @@ def measure_transfer(
     total = np.maximum(class_power, floor)
     explained = gain**2 * own
     residual = np.maximum(total - explained, 1e-3 * total) / rings.samples
+    # What the reference does not explain changes slowly from ring to ring; its measured values scatter.
+    spread = np.exp(gaussian_filter1d(np.log(residual), SMOOTHED_RINGS, mode="nearest"))
     trust = np.minimum(1, explained / total / COHERENCE_FLOOR)
-    whitening = np.where(some, trust / np.sqrt(residual), 0)
+    whitening = np.where(some, trust / np.sqrt(spread), 0)
     # Blur never grows with frequency: a rising gain is noise.
     falling = np.maximum.accumulate(gain[::-1])[::-1]
     return Transfer(falling, whitening)
