@@ -26,7 +26,7 @@ COHERENCE_FLOOR = 0.08
 """Rings in which the reference explains less of a frame than this are faded out."""
 
 SMOOTHED_RINGS = 1.0
-"""Standard deviation; from .7 to 1.4 it lifts the stack by 1 to 3 % of the way from a naive one to the oracle; 2 blurs what a ringed planet shows."""
+"""Standard deviation. .7 to 1.4 give 1 to 3 % of the way from a naive stack to the oracle; 2 blurs a ringed planet."""
 
 
 @dataclass(frozen=True)
