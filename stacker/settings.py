@@ -64,6 +64,11 @@ def _is_allowed(value: Any, item: Field[Any]) -> bool:
     return within is None or isinstance(value, bool) or bool(within[0] <= value <= within[1])
 
 
+def effort(reason: str) -> Any:
+    """Declare how much work a stage takes upon itself; `--effort` sets it for all."""
+    return choice("full", unit="", allowed="quick or full", reason=reason, options=("quick", "full"))
+
+
 @dataclass(frozen=True)
 class RankingSettings(StageSettings):
     """How frames are judged."""
@@ -75,19 +80,14 @@ class RankingSettings(StageSettings):
         reason="a disc is surrounded by sky, a surface fills the frame",
         options=("auto", "disc", "surface"),
     )
+    effort: str = effort("quick judges large frames at half the scale: the best fifth then loses 1 % of its sharpness")
 
 
 @dataclass(frozen=True)
 class AlignmentSettings(StageSettings):
     """How the kept frames are brought onto one geometry."""
 
-    effort: str = choice(
-        "full",
-        unit="",
-        allowed="quick or full",
-        reason="quick halves the time where a preview is enough",
-        options=("quick", "full"),
-    )
+    effort: str = effort("quick follows the motion once, at half the scale: not enough for rough air")
 
 
 @dataclass(frozen=True)
@@ -123,6 +123,7 @@ class StackingSettings(StageSettings):
         reason="1 holds all detail from 2 px per lambda/D on; below, 1.5 or 2 recovers what the frames alias",
         within=(1.0, 3.0),
     )
+    effort: str = effort("quick moves frames by linear interpolation, which blurs a little")
 
 
 @dataclass(frozen=True)

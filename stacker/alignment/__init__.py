@@ -49,7 +49,7 @@ class Effort:
     """Passes like the last one that may follow until the fields have settled: rough air wants them."""
 
 
-EFFORTS = {"full": Effort(((2, 1), (1, 1)), 4), "quick": Effort(((2, 1), (2, 1)))}
+EFFORTS = {"full": Effort(((2, 1), (1, 1)), 4), "quick": Effort(((2, 1),))}
 
 
 def fine_binning(region: Region, cutoff_cyc_per_px: float) -> int:
@@ -120,7 +120,7 @@ def align(
         before = state.coefficients.copy()
         next_pass(source, state, plan, binning, following, steps, tell(number + 1), with_patches=number == 0)
         moved_px.append(_moved_px(before, state, plan))
-        if number + 1 >= len(effort.passes) and _to_come(moved_px) < SETTLED / cutoff:
+        if effort.more and number + 1 >= len(effort.passes) and _to_come(moved_px) < SETTLED / cutoff:
             break
     bent = ranking.target.kind == "surface" or 2 * ranking.target.radius_px >= SMALLEST_BENT_PX
     return _conclude(state, plan, schedule[-1][0], source, step_px, bent)

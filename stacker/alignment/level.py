@@ -15,6 +15,8 @@ from stacker.alignment.spline import Grid, spline_grid
 Array = NDArray[np.float32]
 LOCAL_MOTION_PX = 4.0
 """Points of a frame may stand this far from where the frame's shift puts them."""
+SPARSE, SPARE_PX = 8, 2.0
+"""Between points so many pixels apart the motion changes by less than that."""
 
 
 @dataclass(frozen=True)
@@ -68,6 +70,10 @@ class Level:
         dy, dx = self.displacement(modes, moved / self.binning)
         return cv2.add(dy, self.rows, dst=dy), cv2.add(dx, self.columns, dst=dx)  # type: ignore[return-value]
 
+    def seen(self, maps: tuple[Array, Array], bounds: tuple[float, float, float, float]) -> Array | None:
+        """Return 1 where the maps stay inside (top, left, bottom, right) of a cut, 0 elsewhere; None if all do."""
+        return seen(maps, (self.rows, self.columns), bounds)
+
     def covered(self, shift: NDArray[np.float64], bounds: tuple[float, float, float, float]) -> tuple[slice, slice]:
         """Return the (rows, columns) of the region that a frame surely covers and whose filtering can be trusted.
 
@@ -111,12 +117,24 @@ def shrink(plane: Array, binning: int) -> Array:
     return np.asarray(cv2.resize(plane, size, interpolation=cv2.INTER_AREA), np.float32)
 
 
-def seen(maps: tuple[Array, Array], bounds: tuple[float, float, float, float]) -> Array | None:
-    """Return 1 where the maps stay inside (top, left, bottom, right) of a cut, 0 elsewhere; None if all do."""
-    top, left, bottom, right = bounds
-    rows, columns = maps
-    extremes = *cv2.minMaxLoc(rows)[:2], *cv2.minMaxLoc(columns)[:2]
-    if extremes[0] >= top and extremes[1] <= bottom and extremes[2] >= left and extremes[3] <= right:
-        return None
-    inside = cv2.bitwise_and(cv2.inRange(rows, top, bottom), cv2.inRange(columns, left, right))
-    return np.multiply(inside, np.float32(1 / 255), dtype=np.float32)
+def seen(
+    maps: tuple[Array, Array], unmoved: tuple[Array, Array], bounds: tuple[float, float, float, float]
+) -> Array | None:
+    """Return 1 where the maps stay inside (top, left, bottom, right) of a cut, 0 elsewhere; None if all do.
+
+    `unmoved` are the maps without motion. The motion must be smooth: it is looked at in every eighth pixel, and only
+    the borders that it may leave are looked at closely.
+    """
+    inside: Array | None = None
+    lines = unmoved[0][:, 0], unmoved[1][0]
+    for axis, (moved, line, low, high) in enumerate(zip(maps, lines, bounds[:2], bounds[2:], strict=True)):
+        motion = moved[::SPARSE, ::SPARSE] - unmoved[axis][::SPARSE, ::SPARSE]
+        sure = low - float(motion.min()) + SPARE_PX, high - float(motion.max()) - SPARE_PX
+        first, last = int(np.searchsorted(line, sure[0])), int(np.searchsorted(line, sure[1], side="right"))
+        for strip in (slice(0, first), slice(max(first, last), len(line))):
+            where = (strip, slice(None)) if axis == 0 else (slice(None), strip)
+            outside = (moved[where] < low) | (moved[where] > high)
+            if outside.any():
+                inside = np.ones(moved.shape, np.float32) if inside is None else inside
+                inside[where][outside] = 0
+    return inside

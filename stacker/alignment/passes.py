@@ -11,7 +11,7 @@ import scipy.fft
 from numpy.typing import NDArray
 
 from stacker.alignment.following import follow
-from stacker.alignment.level import Level, seen, shrink
+from stacker.alignment.level import Level, shrink
 from stacker.alignment.planes import Cut, PlaneSource
 from stacker.alignment.prior import Modes
 from stacker.alignment.template import (
@@ -186,7 +186,7 @@ def gain_probe(reference: Array, level: Level, rings: Rings) -> Array:
 
 def _sight(cut: Cut, at: Level, modes: Modes, coefficients: NDArray[np.float64]) -> tuple[Array, Array | None]:
     maps = at.maps(modes, coefficients, cut.shift)
-    return at.warp(shrink(cut.plane, at.binning), maps), seen(maps, cut.bounds(at.binning))
+    return at.warp(shrink(cut.plane, at.binning), maps), at.seen(maps, cut.bounds(at.binning))
 
 
 def first_pass(source: PlaneSource, state: State, plan: Plan, binning: int, progress: Progress | None) -> None:
@@ -237,7 +237,7 @@ def next_pass(
         dewarped = level.warp(image, maps)
         gain = max(float(np.vdot(probes[half], dewarped)), LEAST_GAIN)
         if next_binning == binning:
-            inside = seen(maps, cut.bounds(binning))
+            inside = level.seen(maps, cut.bounds(binning))
         else:
             dewarped, inside = _sight(cut, target, state.modes, coefficients)
         ring_power = sampled(cut.order, dewarped, target, next_rings)

@@ -159,9 +159,9 @@ def settings_from(arguments: argparse.Namespace) -> tuple[Settings, Circumstance
     try:
         settings = replace(
             settings,
-            ranking=_with(settings.ranking, target=arguments.target),
+            ranking=_with(settings.ranking, target=arguments.target, effort=arguments.effort),
             alignment=_with(settings.alignment, effort=arguments.effort),
-            stacking=_with(settings.stacking, keep=_keep(arguments.keep)),
+            stacking=_with(settings.stacking, keep=_keep(arguments.keep), effort=arguments.effort),
             pictures=_with(settings.pictures, jpeg=arguments.jpeg or None),
         )
     except SettingsError as error:

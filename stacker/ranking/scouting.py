@@ -16,6 +16,7 @@ from stacker.ranking.plane import Binning, Plane, choose_binning
 from stacker.ranking.record import Target
 from stacker.ranking.target import DISC_EDGE, Sighting, enclosing_circle
 from stacker.ranking.tracking import DiscTracker, Place, SurfaceTracker, Tracker
+from stacker.settings import RankingSettings
 
 _SIGNIFICANT = 7.0
 """A correlation peak counts when it stands this many standard deviations over the correlation's background."""
@@ -40,17 +41,18 @@ class Scouting:
     """False where nothing stands out of the noise that could be followed; all frames then count as unmoved."""
 
 
-def scout(capture: Capture, wanted: str, without: frozenset[int] = frozenset()) -> Scouting:
+def scout(capture: Capture, settings: RankingSettings, without: frozenset[int] = frozenset()) -> Scouting:
     """Find the target, an anchor frame and a tracker from frames spread over the capture.
 
-    `wanted` is auto, disc or surface; frames in `without` are known to be broken.
+    Frames in `without` are known to be broken.
 
     Raises CaptureError where no frame can be read, all are blank, or (auto, disc) nothing stands out of the noise.
     """
-    looks = take_looks(capture, choose_binning(capture), without)
+    wanted, quick = settings.target, settings.effort == "quick"
+    looks = take_looks(capture, choose_binning(capture, None, quick), without)
     for _ in range(3):
         diameter_px = looks.disc_diameter_px if looks.sees_something else 12.0
-        better = choose_binning(capture, diameter_px)
+        better = choose_binning(capture, diameter_px, quick)
         if better == looks.binning:
             break
         looks = take_looks(capture, better, without)

@@ -41,8 +41,8 @@ class Surveyor:
         self._area_px = max(1.0, float(scouting.target.mask.sum()))
         binning = scouting.binning
         joined = binning.fine**2
-        quantisation = 1 / 12 if capture.dtype.kind == "u" and joined > 1 else 0.0
-        # The plane averages fine x fine pixels; OpenCV rounds integer averages to whole numbers again.
+        quantisation = 4 / 12 / joined if capture.dtype.kind == "u" and joined > 1 else 0.0
+        # The plane averages fine x fine pixels; OpenCV rounds integer averages of the first 2x2 to whole numbers again.
         self._floor = (
             np.float32(BAND_NOISE * (scouting.noise.read_variance / joined + quantisation)),
             np.float32(BAND_NOISE * scouting.noise.per_adu / joined),

@@ -23,7 +23,7 @@ from stacker.stacking.warping import Warper
 __all__ = ["Stack", "stack", "zoomed_mask"]
 
 Array = NDArray[np.float32]
-MOST_SPECTRA = 200
+MOST_SPECTRA = {"full": 200, "quick": 100}
 STOOD_STILL = "the frames move too little to fill the grid of every colour with raw samples: each frame was demosaiced"
 WORTH_TELLING = 1e-4
 """Share of a frame's pixels left out that is a trail or a tear, not a lone hit."""
@@ -45,14 +45,14 @@ def stack(
     sample, colour by colour, or demosaiced one by one where they move too little for that.
 
     With `settings.zoom` above 1 the pixels are finer and hold the same brightness.
-    `power_of` turns a dewarped (H, W) frame, green where there are colours, into its power spectrum; the mean over at
-    most 200 frames is handed on. `progress(done, total)` is called after each frame. The result does not depend on
+    `power_of` turns a dewarped (H, W) frame, green where there are colours, into its power spectrum; the mean over a
+    sample of the frames is handed on. `progress(done, total)` is called after each frame. The result does not depend on
     `workers`.
     """
     settings = settings or StackingSettings()
     contributor = Contributor.of(capture, ranking, alignment, settings, workers)
     carrier = contributor.carrier
-    sampled = spread_over(len(alignment.frames), MOST_SPECTRA)
+    sampled = spread_over(len(alignment.frames), MOST_SPECTRA[settings.effort])
 
     def work(item: tuple[int, Frame]) -> tuple[int, Carried, int, Array | None]:
         order, frame = item

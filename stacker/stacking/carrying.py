@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from stacker.alignment.record import Alignment
 from stacker.capture.sequence import Capture, Frame
+from stacker.settings import StackingSettings
 from stacker.stacking.demosaic import demosaic
 from stacker.stacking.filling import motion_fills_the_grid
 from stacker.stacking.warping import Warper, carry, carry_mosaic, colour_masks, green_of
@@ -39,17 +40,18 @@ class Carrier:
     """(H, W, 3) where the sensor sees each colour, for raw samples that are averaged as they are; else None."""
     shape: tuple[int, ...]
     """Of the stack: (H', W') or (H', W', 3)."""
+    quick: bool
 
     @classmethod
-    def of(cls, capture: Capture, alignment: Alignment, zoom: float) -> Carrier:
-        """Return the carrier of a capture's frames to a stack of `zoom` times as many pixels along each side."""
+    def of(cls, capture: Capture, alignment: Alignment, settings: StackingSettings) -> Carrier:
+        """Return the carrier of a capture's frames to a stack."""
         frame_shape = (capture.shape[0], capture.shape[1])
-        warper = Warper.over(alignment, frame_shape, zoom)
+        warper = Warper.over(alignment, frame_shape, settings.zoom)
         as_sampled = capture.mosaic is not None and motion_fills_the_grid(alignment, capture.mosaic)
         masks = colour_masks(frame_shape, capture.mosaic or "") if as_sampled else None
         colour = capture.mosaic is not None or len(capture.shape) == 3
         shape = (*warper.rows.shape, 3) if colour else warper.rows.shape
-        return cls(alignment, warper, capture.mosaic, masks, shape)
+        return cls(alignment, warper, capture.mosaic, masks, shape, settings.effort == "quick")
 
     @property
     def is_demosaiced(self) -> bool:
@@ -62,8 +64,8 @@ class Carrier:
         plane *= np.float32(self.alignment.scale[order])
         maps = self.warper.maps(order)
         if self.masks is None:
-            image, inside = carry(demosaic(plane, self.mosaic) if self.mosaic else plane, maps)
-            return Carried(image, inside, image if image.ndim == 2 else image[..., 1])
+            image = carry(demosaic(plane, self.mosaic) if self.mosaic else plane, maps, self.quick)
+            return Carried(image, self.warper.seen(maps), image if image.ndim == 2 else image[..., 1])
         samples, weights = carry_mosaic(plane, self.masks, maps)
-        gray = carry(green_of(plane, self.mosaic), maps)[0] if with_gray else np.zeros((0, 0), np.float32)
+        gray = carry(green_of(plane, self.mosaic), maps) if with_gray else np.zeros((0, 0), np.float32)
         return Carried(np.asarray(samples / np.maximum(weights, 1e-6), np.float32), weights, gray)

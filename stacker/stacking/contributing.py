@@ -33,7 +33,7 @@ class Contributor:
         cls, capture: Capture, ranking: Ranking, alignment: Alignment, settings: StackingSettings, workers: int
     ) -> Contributor:
         """Return the contributor of a capture; a sample of the frames is read to know what an outlier is."""
-        carrier = Carrier.of(capture, alignment, settings.zoom)
+        carrier = Carrier.of(capture, alignment, settings)
         shape = carrier.warper.rows.shape
         preference = prefer(ranking, alignment.frames, shape, settings.patch_preference, settings.zoom)
         return cls(carrier, _bounds(capture, carrier, settings.outlier_sigmas, workers), preference)

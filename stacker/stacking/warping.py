@@ -47,6 +47,11 @@ class Warper:
             part += np.float32(moved)
         return field
 
+    def seen(self, maps: tuple[Array, Array]) -> Array | None:
+        """Return 1 where the maps of a frame stay inside it, 0 elsewhere, (H', W'); None if all do."""
+        height, width = self.frame_shape
+        return seen(maps, (self.rows, self.columns), (0, 0, height - 1, width - 1))
+
     def _whole(self, parts: tuple[Array, Array]) -> tuple[Array, Array]:
         region = self.alignment.region
         height, width = self.frame_shape
@@ -65,11 +70,10 @@ class Warper:
         return whole[0], whole[1]
 
 
-def carry(plane: Array, maps: tuple[Array, Array]) -> tuple[Array, Array | None]:
-    """Return (warped, inside): a gray or colour frame by cubic interpolation; `inside` None if all was seen."""
-    height, width = plane.shape[:2]
-    warped = cv2.remap(plane, maps[1], maps[0], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT)
-    return np.asarray(warped, np.float32), seen(maps, (0, 0, height - 1, width - 1))
+def carry(plane: Array, maps: tuple[Array, Array], quick: bool = False) -> Array:
+    """Return a gray or colour frame by cubic interpolation; `quick` takes the linear one, which is faster and blurs."""
+    kernel = cv2.INTER_LINEAR if quick else cv2.INTER_CUBIC
+    return np.asarray(cv2.remap(plane, maps[1], maps[0], kernel, borderMode=cv2.BORDER_REFLECT), np.float32)
 
 
 def colour_masks(shape: tuple[int, int], mosaic: str) -> Array:

@@ -11,6 +11,7 @@ from drizzle.resample import Drizzle
 from numpy.testing import assert_allclose, assert_array_equal
 from scipy.ndimage import fourier_shift, gaussian_filter
 
+from stacker.alignment.level import seen
 from stacker.stacking.accumulator import Accumulator
 from stacker.stacking.warping import Warper, carry, carry_mosaic, colour_masks, green_of
 
@@ -40,9 +41,9 @@ def test_fields_reach_every_pixel_of_the_frame(by_hand: Callable[..., Any]) -> N
 
 def test_maps_that_go_nowhere_change_nothing() -> None:
     plane = np.random.default_rng(2).normal(100, 9, (40, 50)).astype(np.float32)
-    warped, inside = carry(plane, shifted_maps((40, 50), (0, 0)))
-    assert_array_equal(warped, plane)
-    assert inside is None
+    still = shifted_maps((40, 50), (0, 0))
+    assert_array_equal(carry(plane, still), plane)
+    assert seen(still, still, (0, 0, 39, 49)) is None
 
 
 @pytest.mark.parametrize("shift_px", [(3, -5), (0.5, 0.25), (-1.7, 2.2)])
@@ -52,14 +53,21 @@ def test_the_frame_is_sampled_where_the_target_stands(shift_px: tuple[float, flo
     still = gaussian_filter(np.random.default_rng(3).normal(size=(64, 64)), 2, mode="wrap")
     still /= still.std()
     frame = np.fft.ifft2(fourier_shift(np.fft.fft2(still), shift_px)).real.astype(np.float32)
-    warped, inside = carry(frame, shifted_maps((64, 64), shift_px))
-    wrong = (warped - still)[8:-8, 8:-8]
+    maps = shifted_maps((64, 64), shift_px)
+    wrong = (carry(frame, maps) - still)[8:-8, 8:-8]
     assert np.sqrt((wrong**2).mean()) < (0.03 if shift_px[0] % 1 else 1e-5)
     assert np.abs(wrong).max() < 0.1
-    assert inside is not None
-    rows, columns = shifted_maps((64, 64), shift_px)
-    seen = (rows >= 0) & (rows <= 63) & (columns >= 0) & (columns <= 63)
-    assert_array_equal(inside > 0.5, seen)
+    inside = seen(maps, shifted_maps((64, 64), (0, 0)), (0, 0, 63, 63))
+    rows, columns = maps
+    assert_array_equal(inside, (rows >= 0) & (rows <= 63) & (columns >= 0) & (columns <= 63))
+
+
+def test_a_bent_field_leaves_the_frame_where_it_does() -> None:
+    still = shifted_maps((70, 90), (0, 0))
+    wave = 3 * np.sin(still[1] / 14), -4 * np.cos(still[0] / 17 + still[1] / 40)
+    rows, columns = (base + moved.astype(np.float32) for base, moved in zip(still, wave, strict=True))
+    inside = seen((rows, columns), still, (1, -2, 66, 88))
+    assert_array_equal(inside, (rows >= 1) & (rows <= 66) & (columns >= -2) & (columns <= 88))
 
 
 @pytest.mark.parametrize("mosaic", MOSAICS)
