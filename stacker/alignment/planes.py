@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 from stacker.alignment.record import whole_offset
 from stacker.alignment.region import Region
 from stacker.calibration.defects import DefectRepair
+from stacker.capture.each_frame import each_frame
 from stacker.capture.mosaic import luminance
 from stacker.capture.sequence import Capture, Frame
-from stacker.parallel import ordered_map
 
 Array = NDArray[np.float32]
 Result = TypeVar("Result")
@@ -71,17 +71,13 @@ class PlaneSource:
     ) -> Iterator[Result]:
         """Yield `work(cut)` for every used frame, or for the places `orders` (rising) among them, in order."""
         chosen = range(len(self.frames)) if orders is None else orders
-        if self.capture.is_sequential:
-            frames = (frame for _, frame in self.capture.read(self.frames[list(chosen)].tolist()))
-            reading = zip(chosen, frames, strict=True)
-            results = ordered_map(lambda pair: work(self.cut(*pair)), reading, self.workers)
-        else:
-            # Each thread reads what it works on.
-            results = ordered_map(lambda order: work(self.cut(order, self._frame(order))), chosen, self.workers)
+        indices = self.frames[list(chosen)].tolist()
+
+        def look(place: int, frame: Frame) -> Result:
+            return work(self.cut(chosen[place], frame))
+
+        results = each_frame(self.capture, indices, look, self.workers, apart=True)
         for order, result in zip(chosen, results, strict=True):
             yield result
             if progress:
                 progress(order + 1, len(self.frames))
-
-    def _frame(self, order: int) -> Frame:
-        return self.capture.get_frame(int(self.frames[order]))

@@ -21,7 +21,11 @@ class CaptureError(Exception):
 
     def __init__(self, path: Path | str, wrong: str, advice: str) -> None:
         super().__init__(f"{path}: {wrong}; {advice}")
-        self.path = Path(path)
+        self.path, self._said = Path(path), (path, wrong, advice)
+
+    def __reduce__(self) -> tuple[type[CaptureError], tuple[Path | str, str, str]]:
+        """Travel between processes."""
+        return type(self), self._said
 
 
 class Capture(ABC):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import os
 import struct
 import threading
 from pathlib import Path
@@ -28,7 +29,7 @@ class TiffCapture(StoredCapture):
 
         # A cut file makes tifffile log each broken page; the count of lost frames says it once.
         logging.getLogger("tifffile").setLevel(logging.CRITICAL)
-        self._lock = threading.Lock()
+        self._lock, self._process = threading.Lock(), os.getpid()
         self._scratch = threading.local()
         self._file = PositionedFile(path)
         self._tiff: Any = None
@@ -128,6 +129,11 @@ class TiffCapture(StoredCapture):
     def _decode(self, index: int) -> NDArray[Any]:
         try:
             with self._lock:
+                if os.getpid() != self._process:
+                    # A process that began as a copy would move the other's place in the file.
+                    self._tiff.filehandle.close()
+                    self._tiff.filehandle.open()
+                    self._process = os.getpid()
                 page: NDArray[Any] = self._pages[index].asarray()
         except (OSError, ValueError, RuntimeError, KeyError) as error:
             raise CaptureError(

@@ -41,6 +41,8 @@ class Progress:
     def _begin(self, stage: str, total: int) -> None:
         from tqdm import tqdm
 
+        # Its watching thread would keep the work from being spread over processes.
+        tqdm.monitor_interval = 0
         self.close()
         self._stage = stage
         self._bar = tqdm(total=total, desc=f"{self._name}: {stage}", leave=False, file=sys.stderr, unit="frame")

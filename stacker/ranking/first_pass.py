@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from stacker.capture import Capture, CaptureError
 from stacker.capture.sequence import Frame
-from stacker.parallel import ordered_map
+from stacker.parallel import forked_map
 from stacker.ranking.cells import lay_cells
 from stacker.ranking.faults import Notes, difference, find_copies, judge
 from stacker.ranking.glance import Glances
@@ -72,10 +72,10 @@ def _glances(capture: Capture, surveyor: Surveyor, workers: int) -> Iterator[Gla
     frame_bytes = capture.dtype.itemsize * int(np.prod(capture.shape))
     batch = max(1, min(BATCH, BATCH_BYTES // frame_bytes))
     if capture.is_sequential:
-        return ordered_map(lambda few: surveyor.glance(*few), _sequence(capture, batch), workers)
+        return forked_map(lambda few: surveyor.glance(*few), _sequence(capture, batch), workers)
     reader = _DirectReader(capture, surveyor, batch)
     batches = (range(first, min(first + batch, len(capture))) for first in range(0, len(capture), batch))
-    return ordered_map(reader.take, batches, workers)
+    return forked_map(reader.take, batches, workers)
 
 
 def _sequence(capture: Capture, batch: int) -> Iterator[tuple[list[int], Frames]]:

@@ -10,13 +10,12 @@ from numpy.typing import NDArray
 
 from stacker.alignment.record import Alignment
 from stacker.blas_threads import one_blas_thread
+from stacker.capture.each_frame import each_frame
 from stacker.capture.sequence import Capture, Frame
-from stacker.parallel import ordered_map
 from stacker.ranking.record import Ranking
 from stacker.settings import StackingSettings
 from stacker.stacking.accumulator import Accumulator
-from stacker.stacking.carrying import Carried
-from stacker.stacking.contributing import Contributor, mean_level, read_used, spread_over
+from stacker.stacking.contributing import Contributor, mean_level, spread_over
 from stacker.stacking.record import Stack
 from stacker.stacking.warping import Warper
 
@@ -54,25 +53,25 @@ def stack(
     carrier = contributor.carrier
     sampled = spread_over(len(alignment.frames), MOST_SPECTRA[settings.effort])
 
-    def work(item: tuple[int, Frame]) -> tuple[int, Carried, int, Array | None]:
-        order, frame = item
-        seen, hits = contributor.contribute(order, frame, with_gray=power_of is not None and order in sampled)
-        spectrum = power_of(seen.gray) if power_of is not None and order in sampled else None
-        return order, seen, hits, spectrum
+    def work(order: int, frame: Frame) -> tuple[Array, Array | None, int, Array | None]:
+        wanted = power_of if order in sampled else None
+        seen, hits = contributor.contribute(order, frame, with_gray=wanted is not None)
+        return seen.image, seen.share, hits, wanted(seen.gray) if wanted else None
 
     sums: Accumulator | None = None
     power: NDArray[np.float64] = np.zeros(())
     weighed, hit = 0.0, np.zeros(len(alignment.frames), np.intp)
-    for done, (order, seen, hits, spectrum) in enumerate(ordered_map(work, read_used(capture, alignment), workers)):
+    contributed = each_frame(capture, alignment.frames.tolist(), work, workers)
+    for order, (image, share, hits, spectrum) in enumerate(contributed):
         if sums is None:
-            sums = Accumulator(carrier.shape, np.full(carrier.shape, mean_level(seen), np.float32))
+            sums = Accumulator(carrier.shape, np.full(carrier.shape, mean_level(image, share), np.float32))
         weight = float(alignment.weight[order])
-        sums.add(int(alignment.half[order]), seen.image, weight, seen.share)
+        sums.add(int(alignment.half[order]), image, weight, share)
         hit[order] = hits
         if spectrum is not None:
             power, weighed = power + weight * spectrum, weighed + weight
         if progress:
-            progress(done + 1, len(alignment.frames))
+            progress(order + 1, len(alignment.frames))
     assert sums is not None, "a ranking with no usable frame does not get here"
     frame_power = np.asarray(power / weighed, np.float32) if weighed else None
     notes = (*alignment.notes, *_told(hit, int(np.prod(carrier.shape))))

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from stacker.alignment.record import Alignment
+from stacker.capture.each_frame import each_frame
 from stacker.capture.sequence import Capture, Frame
-from stacker.parallel import ordered_map
 from stacker.ranking.record import Ranking
 from stacker.settings import StackingSettings
 from stacker.stacking.carrying import Carried, Carrier
@@ -49,20 +48,14 @@ class Contributor:
         return replace(seen, image=image, share=share), hits
 
 
-def read_used(capture: Capture, alignment: Alignment, among: set[int] | None = None) -> Iterator[tuple[int, Frame]]:
-    """Yield (order, frame) of the used frames, or of some of them."""
-    orders = {int(frame): o for o, frame in enumerate(alignment.frames) if among is None or o in among}
-    return ((orders[index], frame) for index, frame in capture.read(list(orders)))
-
-
 def spread_over(frames: int, most: int) -> set[int]:
     """Return at most `most` numbers below `frames`, evenly spread."""
     return set(np.linspace(0, frames - 1, min(frames, most)).astype(int).tolist())
 
 
-def mean_level(seen: Carried) -> float:
+def mean_level(image: Array, share: Array | None) -> float:
     """Return the mean over the pixels that a frame shows: what sums count from keeps their precision."""
-    return float(np.average(seen.image, weights=None if seen.share is None else _like(seen.share, seen.image) + 1e-9))
+    return float(np.average(image, weights=None if share is None else _like(share, image) + 1e-9))
 
 
 def _bounds(capture: Capture, carrier: Carrier, sigmas: float, workers: int) -> Bounds | None:
@@ -71,10 +64,10 @@ def _bounds(capture: Capture, carrier: Carrier, sigmas: float, workers: int) -> 
     if sigmas == 0 or frames < FEWEST_FRAMES:
         return None
     # A mosaic has a quarter of the samples of a colour at a pixel.
-    among = spread_over(frames, SAMPLE_FRAMES * (1 if carrier.masks is None else 2))
-    reading = read_used(capture, carrier.alignment, among)
+    among = sorted(spread_over(frames, SAMPLE_FRAMES * (1 if carrier.masks is None else 2)))
+    indices = carrier.alignment.frames[among].tolist()
     sample = Sample(carrier.shape)
-    for seen in ordered_map(lambda item: carrier.carry(*item), reading, workers):
+    for seen in each_frame(capture, indices, lambda place, frame: carrier.carry(among[place], frame), workers):
         sample.add(seen.image, seen.share)
     return sample.bounds(sigmas)
 

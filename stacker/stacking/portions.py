@@ -15,13 +15,13 @@ from numpy.typing import NDArray
 
 from stacker.alignment.record import Alignment
 from stacker.blas_threads import one_blas_thread
+from stacker.capture.each_frame import each_frame
 from stacker.capture.sequence import Capture, Frame
-from stacker.parallel import ordered_map
 from stacker.ranking.record import Ranking
 from stacker.ranking.selection import choose_frames
 from stacker.settings import StackingSettings
 from stacker.stacking.carrying import Carried
-from stacker.stacking.contributing import Contributor, mean_level, read_used
+from stacker.stacking.contributing import Contributor, mean_level
 
 Array = NDArray[np.float32]
 Box = tuple[slice, slice]
@@ -98,21 +98,20 @@ def stack_portions(
     shape = tuple(side.stop - side.start for side in box)
     sums = [[_Sums(np.zeros(shape, np.float32)) for _ in (0, 1)] for _ in shares]
 
-    def work(item: tuple[int, Frame]) -> tuple[int, Carried]:
-        seen, _ = contributor.contribute(*item)
-        return item[0], seen
+    def work(order: int, frame: Frame) -> tuple[float, Array, Array | None]:
+        seen, _ = contributor.contribute(order, frame)
+        return mean_level(seen.image, seen.share) if order == 0 else 0.0, *_green_inside(seen, box)
 
-    level: float | None = None
+    level = 0.0
     weights = alignment.weight / alignment.weight.max()
-    for done, (order, seen) in enumerate(ordered_map(work, read_used(capture, alignment), workers)):
-        level = mean_level(seen) if level is None else level
+    for order, (mean, image, share) in enumerate(each_frame(capture, alignment.frames.tolist(), work, workers)):
+        level = mean if order == 0 else level
         if step_of[order] < len(shares):
-            image, share = _green_inside(seen, box)
             sums[step_of[order]][alignment.half[order]].add(image - np.float32(level), float(weights[order]), share)
         if progress:
-            progress(done + 1, len(alignment.frames))
+            progress(order + 1, len(alignment.frames))
     maps = [_own_geometry(contributor, alignment, half, box) for half in (0, 1)]
-    return _running(shares, sums, maps, alignment.weight, level or 0.0)
+    return _running(shares, sums, maps, alignment.weight, level)
 
 
 def _rising(ranking: Ranking, alignment: Alignment, percents: Sequence[float]) -> list[tuple[float, NDArray[np.intp]]]:
