@@ -50,10 +50,15 @@ def measure_light(capture: Capture, ranking: Ranking) -> Light | None:
     chosen = usable[np.unique(np.linspace(0, len(usable) - 1, min(_FRAMES, len(usable))).astype(int))]
     samples: list[NDArray[np.float32]] = []
     levels: list[tuple[float, float, float]] = []
+    # One colour of a mosaic stands on a grid of its own, twice as coarse.
+    step = 2 if capture.mosaic else 1
+    mask = ranking.target.mask[::step, ::step]
+    sky = sky_of(mask) if ranking.target.kind == "disc" else np.zeros_like(mask)
     for index in chosen:
         frame = np.nan_to_num(capture.get_frame(int(index)))
         samples.append(sample_noise(frame, capture.mosaic))
-        levels.append(_levels(raw_plane(frame, capture.mosaic), ranking, ranking.coarse_shift_px[index]))
+        shift = np.nan_to_num(np.rint(ranking.coarse_shift_px[index] / step)).astype(int)
+        levels.append(_levels(raw_plane(frame, capture.mosaic), *(_moved(part, *shift) for part in (mask, sky))))
     middle, sky, peak = np.median(np.array(levels), axis=0)
     lit = float(middle - sky)
     if not lit > 0:
@@ -76,18 +81,13 @@ def measure_light(capture: Capture, ranking: Ranking) -> Light | None:
     )
 
 
-def _levels(plane: NDArray[np.float32], ranking: Ranking, shift_px: NDArray[np.float64]) -> tuple[float, float, float]:
+def _levels(plane: NDArray[np.float32], mask: NDArray[np.bool_], sky: NDArray[np.bool_]) -> tuple[float, float, float]:
     """Return the median of the target, the sky's (0 on a surface) and the level of the target's bright parts."""
-    # One colour of a mosaic stands on a grid of its own, twice as coarse.
-    step = max(1, round(ranking.target.mask.shape[0] / plane.shape[0]))
-    mask = ranking.target.mask[::step, ::step][: plane.shape[0], : plane.shape[1]]
-    moved = np.nan_to_num(np.rint(shift_px / step)).astype(int)
-    mask = _moved(mask, int(moved[0]), int(moved[1]))
-    if mask.shape != plane.shape or not mask.any():
+    rows, columns = plane.shape
+    inside, around = plane[mask[:rows, :columns]], plane[sky[:rows, :columns]]
+    if not inside.size:
         return 0.0, 0.0, 0.0
-    inside = plane[mask]
-    sky = sky_of(mask) if ranking.target.kind == "disc" else np.zeros_like(mask)
-    dark = float(np.median(plane[sky])) if sky.any() else 0.0
+    dark = float(np.median(around)) if around.size else 0.0
     return float(np.median(inside)), dark, float(np.percentile(inside, _BRIGHT_PERCENT))
 
 
