@@ -12,12 +12,20 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from stacker import parallel
 from stacker.capture import CaptureError
 from stacker.forks import may_fork
 from stacker.parallel import forked_map, ordered_map
 
-forking = pytest.mark.skipif(sys.platform != "linux", reason="processes are copied on Linux only")
 Map = Callable[..., Iterator[int]]
+
+
+@pytest.fixture
+def forking(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Copy processes although other tests have left sleeping threads behind."""
+    if sys.platform != "linux":
+        pytest.skip("processes are copied on Linux only")
+    monkeypatch.setattr(parallel, "may_fork", lambda: True)
 
 
 @pytest.mark.parametrize("spread", [ordered_map, forked_map])
@@ -97,7 +105,7 @@ def test_bad_numbers_are_refused() -> None:
         ordered_map(abs, [1], 2, 0)
 
 
-@forking
+@pytest.mark.usefixtures("forking")
 def test_processes_hand_over_arrays_of_any_size_and_layout() -> None:
     made = [np.arange(size, dtype=kind) for size in (0, 3, 5000, 2_000_000) for kind in (np.uint8, np.float64)]
     items = [*made, np.arange(600_000).reshape(600, 1000)[::2, ::3], np.asfortranarray(np.ones((300, 200)))]
@@ -110,7 +118,7 @@ def test_processes_hand_over_arrays_of_any_size_and_layout() -> None:
     assert [int(array.min()) for array in held] == [int(array.max()) for array in held] == list(range(30))
 
 
-@forking
+@pytest.mark.usefixtures("forking")
 def test_processes_are_others_and_leave_nothing_behind() -> None:
     open_before = len(os.listdir("/proc/self/fd"))
     results = forked_map(lambda _: os.getpid(), range(40), 2)
@@ -122,7 +130,7 @@ def test_processes_are_others_and_leave_nothing_behind() -> None:
     assert len(os.listdir("/proc/self/fd")) == open_before
 
 
-@forking
+@pytest.mark.usefixtures("forking")
 def test_what_a_process_raises_keeps_its_kind_and_words() -> None:
     def broken(number: int) -> int:
         raise CaptureError(Path("night.avi"), f"frame {number} is gone", "copy it again")
@@ -132,19 +140,18 @@ def test_what_a_process_raises_keeps_its_kind_and_words() -> None:
     assert caught.value.path == Path("night.avi")
 
 
-@forking
+@pytest.mark.usefixtures("forking")
 def test_a_process_that_dies_is_told_in_a_line() -> None:
     with pytest.raises(ChildProcessError, match="died"):
         list(forked_map(lambda number: os.kill(os.getpid(), 9) if number == 5 else number, range(20), 2))
 
 
-@forking
+@pytest.mark.usefixtures("forking")
 def test_what_cannot_be_handed_over_is_told() -> None:
     with pytest.raises(RuntimeError, match="cannot be handed over"):
         list(forked_map(lambda _: threading.Lock(), range(3), 2))
 
 
-@forking
 def test_beside_a_second_thread_no_process_is_copied() -> None:
     """Whatever lock that thread holds at the moment would never be released in the copy."""
     done = threading.Event()
@@ -156,4 +163,3 @@ def test_beside_a_second_thread_no_process_is_copied() -> None:
     finally:
         done.set()
         thread.join()
-    assert may_fork()
