@@ -27,6 +27,8 @@ _SEEN_UP_TO = 0.8
 _BEYOND = 1.08
 _FEWEST_BEYOND = 24
 _MOST_LOST = 0.1
+_NOISE_OF = 3
+"""Every third frame tells the noise."""
 _DECODED = 3
 _LAPLACIAN = np.array([[1, 4, 1], [4, -20, 4], [1, 4, 1]], np.float32) / 6.0
 
@@ -75,6 +77,7 @@ def patch_spectra(
     shape = noise_shape(size_px, capture.mosaic)
     spectra = np.zeros((len(corners), len(frames), int(wanted.sum())), np.complex64)
     level, inside = np.full(spectra.shape[:2], np.nan), np.zeros(spectra.shape[:2], bool)
+    seen_at, faint_at, faint_sum = np.flatnonzero(wanted), np.flatnonzero(beyond), float(shape[beyond].sum())
 
     def look(item: tuple[int, int, Any]) -> None:
         place, index, frame = item
@@ -84,18 +87,18 @@ def patch_spectra(
         if not shown.any():
             return
         seen = _transforms(plane, moved[shown], window)
-        seen /= np.float32(ranking.brightness[index])
+        seen = seen.reshape(len(seen), -1) / np.float32(ranking.brightness[index])
         inside[shown, place] = True
-        spectra[shown, place] = seen[:, wanted]
-        if beyond.sum() >= _FEWEST_BEYOND:
-            faint = seen[:, beyond]
-            level[shown, place] = (faint.real**2 + faint.imag**2).sum(1, dtype=np.float64) / shape[beyond].sum()
+        spectra[shown, place] = seen.take(seen_at, 1)
+        if len(faint_at) >= _FEWEST_BEYOND and place % _NOISE_OF == 0:
+            faint = seen.take(faint_at, 1)
+            level[shown, place] = (faint.real**2 + faint.imag**2).sum(1, dtype=np.float64) / faint_sum
 
     for _ in ordered_map(look, _frames(capture, frames), workers):
         pass
     stated = (ranking.noise_adu / float(np.median(ranking.brightness[frames]))) ** 2 * float((window**2).sum())
-    floor = np.array([row[seen].mean() if seen.any() else stated for row, seen in zip(level, inside, strict=True)])
-    floor = np.where(np.isfinite(floor), floor, stated)
+    told = np.isfinite(level)
+    floor = np.array([row[seen].mean() if seen.any() else stated for row, seen in zip(level, told, strict=True)])
     return PatchSpectra(frames, corners, size_px, modes, spectra, floor[:, None] * shape[wanted], inside)
 
 
