@@ -85,7 +85,7 @@ def process(
             _power_of(ranking, settings.stacking.zoom),
             settings.stacking,
         )
-        linear = share_detail(align_colours(averaged))
+        linear = share_detail(align_colours(averaged), capture.mosaic)
         finished = sharpen(
             linear, settings.sharpening, cutoffs(capture.circumstances, linear), capture.circumstances.obstruction_ratio
         )

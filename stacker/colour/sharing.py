@@ -15,20 +15,25 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from stacker.colour.likeness import measure_likeness, radius
+from stacker.colour.likeness import Likeness, measure_likeness, radius
+from stacker.colour.mosaic_pattern import without_pattern
 from stacker.stacking.record import Stack
 
 Array = NDArray[np.float32]
 Real = NDArray[np.float64]
 CHANCE = 2.5
 """Common detail below this many standard errors of a ring is taken as none."""
+LEAST_RATIO = 0.5
+"""Signal to noise (power) of the finest detail that must not suffer when a mosaic's pattern is taken out: what little
+lies beyond is at the limit of the optics, and a sensor's fixed pattern looks the same."""
 
 
-def share_detail(stack: Stack) -> Stack:
+def share_detail(stack: Stack, mosaic: str | None = None) -> Stack:
     """Return a colour stack, its colours registered, in which each colour draws on the detail that all share.
 
-    Image and halves pass the same linear filter; the variance is scaled by what the noise lost. Mono, and a stack
-    without two halves or with too small a target, is returned as it is.
+    Image and halves pass the same linear filter; the variance is scaled by what the noise lost. Where the camera had
+    a colour `mosaic`, the pattern that its cells leave goes as well. Mono, and a stack without two halves or with too
+    small a target, is returned as it is.
     """
     if stack.image.ndim == 2 or not stack.half_b.any():
         return stack
@@ -36,7 +41,10 @@ def share_detail(stack: Stack) -> Stack:
     if likeness is None:
         return stack
     share = mixing(likeness.common, likeness.noise, likeness.samples)
-    image, half_a, half_b = (mixed(part, share, likeness.width) for part in (stack.image, stack.half_a, stack.half_b))
+    kept = without_pattern(stack.mask.shape, _finest_cyc_per_px(likeness), stack.zoom) if mosaic else None
+    image, half_a, half_b = (
+        mixed(part, share, likeness.width, kept) for part in (stack.image, stack.half_a, stack.half_b)
+    )
     before, after = (
         np.square(a[stack.mask] - b[stack.mask], dtype=np.float64).mean(0)
         for a, b in ((stack.half_a, stack.half_b), (half_a, half_b))
@@ -78,10 +86,18 @@ def _beyond_chance(common: Real, noise: Real, chance: float) -> Real:
     return np.asarray((half * np.where(values > chance, values, 0)) @ half.T)
 
 
-def mixed(image: Array, share: Real, width: float) -> Array:
+def _finest_cyc_per_px(likeness: Likeness) -> float:
+    """Return where detail of no colour stands out of its noise any more."""
+    ratio = np.einsum("rcc->rc", likeness.common) / np.maximum(np.einsum("rcc->rc", likeness.noise), 1e-30)
+    lost = (ratio < LEAST_RATIO).all(1)
+    return float(lost.argmax() if lost.any() else len(lost)) * likeness.width
+
+
+def mixed(image: Array, share: Real, width: float, kept: Array | None = None) -> Array:
     """Return an image (H, W, 3) with its colours mixed by `share` in rings `width` cycles per px apart.
 
-    Its borders are taken as mirrors; the mean of each colour stays.
+    `kept` (H, W) says how much of each frequency stays (None: all). Borders are taken as mirrors; the mean of each
+    colour stays.
     """
     from scipy.fft import dctn, idctn
 
@@ -93,6 +109,8 @@ def mixed(image: Array, share: Real, width: float) -> Array:
         total = np.zeros_like(spectra[0])
         for other, spectrum in enumerate(spectra):
             total += np.interp(ring, places, share[:, colour, other]).astype(np.float32) * spectrum
+        if kept is not None:
+            total *= kept
         total[0, 0] = spectra[colour][0, 0]
         result[..., colour] = idctn(total, type=2)
     return result

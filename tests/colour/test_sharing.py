@@ -119,3 +119,28 @@ def test_two_measurements_of_one_thing_are_weighed_by_their_variances() -> None:
     share = mixing(common, np.diag([1.0, 4.0, 1.0])[None], np.array([1e6]))
     assert_allclose(share[0, 0, :2], [0.8, 0.2], atol=1e-3)
     assert_allclose(share[0, 2], [0, 0, 1], atol=1e-3)
+
+
+@pytest.mark.parametrize(("blur_px", "leaves"), [(2.0, 0.02), (0.0, 1.0)])
+def test_the_pattern_of_a_mosaic_goes_where_optics_show_nothing_so_fine(blur_px: float, leaves: float) -> None:
+    """A smooth difference between pixels of two parities; on a scene as sharp as the pixels it cannot be told apart."""
+    rows, columns = np.mgrid[:SIDE, :SIDE]
+    smooth = 3 + 2 * np.sin(rows / 11) * np.cos(columns / 9)
+    scene = gaussian_filter(np.random.default_rng(5).normal(0, 300, (SIDE, SIDE)), blur_px) if blur_px else None
+    scene = np.random.default_rng(5).normal(0, 60, (SIDE, SIDE)) if scene is None else scene
+    clean = halves_of([scene] * 3, (1.0, 1.0, 1.0))
+    for alternating in ((-1.0) ** rows, (-1.0) ** columns, (-1.0) ** (rows + columns)):
+        pattern = (smooth * alternating)[..., None].astype(np.float32)
+        striped = replace(clean, image=clean.image + pattern)
+        left = share_detail(striped, "RGGB").image - share_detail(clean, "RGGB").image
+        assert np.var(left[INNER]) / np.var(pattern[INNER]) == pytest.approx(leaves, abs=0.05)
+        assert share_detail(striped).image[INNER].std() > 0
+
+
+def test_taking_the_pattern_out_leaves_detail_alone() -> None:
+    clean = halves_of([moon_part(0)] * 3, (0.5, 0.5, 0.5))
+    plain, cleared = share_detail(clean), share_detail(clean, "RGGB")
+    for colour in range(3):
+        assert in_band(cleared.image[..., colour] - plain.image[..., colour], 0, 0.33) < 1e-3 * in_band(
+            plain.image[..., colour], 0.2, 0.33
+        )
