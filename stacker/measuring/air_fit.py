@@ -23,9 +23,9 @@ _LOST_FLOOR, _LOST_SHARE = 0.01, 0.05
 _EVEN_FLOOR, _EVEN_SHARE = 0.01, 0.05
 _NOISE_DOUBT = 0.02
 # What is expected before looking, as (centre, sigma) of natural logarithms. Settled by scripts/experiment_seeing.py.
-_SPECKLE_LEFT, _SPECKLE_SIGMA = -0.28, 0.2
+_SPECKLE_LEFT, _SPECKLE_SIGMA = -0.345, 0.2
 """Averaging over a patch and over the exposure takes some of the speckle..."""
-_SPECKLE_OF_WARP = 0.3
+_SPECKLE_OF_WARP = 0.7
 """...and warp within the patch, where beams part, looks like more of it."""
 _JITTER = (float(np.log(0.01)), 1.0)
 """(lambda / D)^2 of motion that recentring leaves, noise of shifts included."""

@@ -27,17 +27,19 @@ SEEING_OF_R0 = 0.976
 _PATCH_ELEMENTS, _WIDE_PATCH_ELEMENTS = 16.0, 26.0
 """Patch width in lambda / D: several times what the air smears over."""
 _ROUGH = 3.9
+_WIDE_READS = 0.94
+"""Wide patches read D/r0 low: so much of the truth on simulated captures (scripts/experiment_seeing.py)."""
 _SMALLEST_PX = 20
 _FINEST_CUTOFF = 0.55
 _ROUGHEST = 10.5
 _MOST_OWN_ERROR, _MOST_ERROR = 0.27, 0.4
 _MOST_MISFIT = 5.0
-# Settled on 64 simulated captures, whose r0 scattered by 7 % whatever their light (scripts/experiment_seeing.py).
-_OWN_SHARE, _MODEL_ERROR, _WARP_ERROR, _ROUGH_ERROR = 0.6, 0.05, 0.06, 0.04
+# Settled on 77 simulated captures, whose r0 scattered by 8 % whatever their light (scripts/experiment_seeing.py).
+_OWN_SHARE, _MODEL_ERROR, _WARP_ERROR, _ROUGH_ERROR = 0.6, 0.05, 0.09, 0.06
 _FOCUS_DOUBT, _MOST_DOUBT = 0.3, 0.2
 _DEFOCUSED_ERROR = 0.14
 _DEFOCUS_ERROR = 0.08
-_SURE, _SURE_OF_WARPED = 2.2, 6.0
+_SURE, _SURE_OF_WARPED = 2.2, 8.0
 _CALM = 2.1
 _WARPED = 0.7
 _ROUGHEST_FOR_FOCUS, _ROUGHEST_OF_WARPED = 3.3, 3.0
@@ -108,7 +110,7 @@ def _wider(
     """Return what wide patches showed, where they showed anything; in air that needs them, focus does not show."""
     if found[1] is None:
         return seen, fit
-    return found[0], replace(found[1], gain=0.0, price=0.0)
+    return found[0], replace(found[1], ratio=found[1].ratio / _WIDE_READS, gain=0.0, price=0.0)
 
 
 def _why_not(seen: SpectralRatio | None, fit: AirFit | None, kind: str) -> str:
