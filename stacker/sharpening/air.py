@@ -26,12 +26,12 @@ _FEWEST_RINGS = 4
 _LOWEST, _HIGHEST = 0.05, 0.9
 _SIGNAL = 0.25
 _BEYOND = 1.04
-_SPECKLE_ERROR = 0.5
+_SPECKLE_ERROR = 0.65
 _POWER_ERROR = 0.02
 # Speckle left in the kept frames, in units of what instantaneous, isoplanatic, unchosen frames have. Choosing the best
 # 40 % of simulated screens leaves 0.6 to 0.75; alignment to the detail itself, blending of isoplanatic patches and
-# finite exposure take more. 0.36 settled on simulated captures (scripts/experiment_sharpening.py).
-_SPECKLE_LEFT = 0.36
+# finite exposure take more. 0.38 settled on simulated captures (scripts/experiment_sharpening.py).
+_SPECKLE_LEFT = 0.38
 # What is expected before the powers are looked at, as (centre, weight = 1 / sigma).
 _LIKELY_FRIED = (5.0, 0.2)
 _LIKELY_JITTER = (0.05, 20.0)

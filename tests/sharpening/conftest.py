@@ -16,7 +16,7 @@ from stacker.stacking.record import Stack
 Real = NDArray[np.float32]
 CUTOFF = 1.0 / 3.0
 FRAMES = 100
-SPECKLE_LEFT = 0.32
+SPECKLE_LEFT = 0.38
 JITTER_PX = 0.4
 
 MakeStack = Callable[..., tuple[Stack, Real]]
