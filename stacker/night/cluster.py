@@ -5,6 +5,7 @@ All of them see the captures and the run folders under the same paths.
 
 from __future__ import annotations
 
+import logging
 import threading
 from collections.abc import Callable
 from concurrent.futures import CancelledError
@@ -115,6 +116,9 @@ def _connect(address: str) -> Any:
         from distributed import Client
     except ImportError as error:
         raise SettingsError('--cluster needs the extra: pip install "stillair[cluster]"') from error
+    # What the library logs of lost workers is told in our own words, once a capture.
+    for name in ("distributed", "distributed.client"):
+        logging.getLogger(name).setLevel(logging.CRITICAL)
     try:
         return Client(address, timeout=_CONNECT_S, set_as_default=False)  # type: ignore[no-untyped-call,unused-ignore]
     except (OSError, TimeoutError, ValueError) as error:

@@ -98,9 +98,10 @@ def test_a_worker_killed_midway_and_a_lost_file_cost_nothing_else(
     (season / "c0.avi").rename(tmp_path / "c0.avi")
     club.processes[1].kill()
     told, errors = night.communicate(timeout=120)
-    lost = not (out / "c0").exists()
-    assert night.returncode == int(lost), errors
-    assert len(errors.splitlines()) == int(lost), errors
+    # It may have been done already, by the worker that died before it could say so.
+    lost = night.returncode == 1
+    assert lost or (night.returncode == 0 and (out / "c0").exists()), errors
+    assert [line.split(":")[0] for line in errors.splitlines()] == [str(season / "c0.avi")] * lost, errors
     (tmp_path / "c0.avi").rename(season / "c0.avi")
     assert f"{8 - lost} of 8 captures done" in told
     assert not list(out.rglob(".*"))
