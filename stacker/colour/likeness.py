@@ -68,7 +68,8 @@ def _window(mask: Mask, kind: str) -> Real:
         return np.outer(*(np.hanning(size) for size in mask.shape))
     inside = cv2.copyMakeBorder(mask.astype(np.uint8), 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=0)
     depth = cv2.distanceTransform(inside, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)[1:-1, 1:-1].astype(np.float64)
-    depth = np.maximum(depth - LIMB_PX, 0)
+    # Squared distances are whole numbers; OpenCV's last bits differ from run to run.
+    depth = np.maximum(np.sqrt(np.rint(depth**2)) - LIMB_PX, 0)
     return np.asarray(np.sin(np.pi / 2 * np.minimum(2 * depth / max(float(depth.max()), 1e-12), 1)) ** 2)
 
 
