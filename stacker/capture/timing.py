@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 Times = NDArray[np.datetime64]
 
 
-def utc_from_text(text: str) -> np.datetime64 | None:
-    """Return UTC (datetime64[us]) of an ISO 8601 date and time, or None where `text` is none.
+def moment_from_text(text: str) -> datetime | None:
+    """Return UTC of an ISO 8601 date and time, or None where `text` is none.
 
     A time without a zone is UTC, as FITS 4.0 section 9.2 has it. More than six decimals are cut.
     """
@@ -21,9 +21,13 @@ def utc_from_text(text: str) -> np.datetime64 | None:
         moment = datetime.fromisoformat(trimmed)
     except ValueError:
         return None
-    if moment.tzinfo is not None:
-        moment = moment.astimezone(UTC).replace(tzinfo=None)
-    return np.datetime64(moment, "us")
+    return moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)
+
+
+def utc_from_text(text: str) -> np.datetime64 | None:
+    """Return `moment_from_text` as datetime64[us]."""
+    moment = moment_from_text(text)
+    return None if moment is None else np.datetime64(moment.replace(tzinfo=None), "us")
 
 
 def text_from_utc(moment: np.datetime64) -> str:

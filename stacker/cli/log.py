@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -118,6 +119,7 @@ def _show(book: Logbook, arguments: argparse.Namespace) -> int:
 def _export(book: Logbook, arguments: argparse.Namespace) -> int:
     from stacker.logbook.export import export
 
+    runs: Sequence[LoggedRun]
     if arguments.runs:
         runs = run_choice.unique([run for words in arguments.runs for run in run_choice.runs_named(book, words)])
     else:
@@ -163,8 +165,7 @@ def _seeing(book: Logbook, arguments: argparse.Namespace) -> int:
     from stacker.logbook.as_record import seeing_as_record
     from stacker.logbook.sessions import seeing_record
 
-    runs: list[LoggedRun] = book.select(run_choice.selection_from(arguments), names=("seeing_arcsec",))
-    record = seeing_record(runs)
+    record = seeing_record(book.select(run_choice.selection_from(arguments), names=("seeing_arcsec",)))
     if arguments.json:
         print(json.dumps(seeing_as_record(record), ensure_ascii=False))
     else:

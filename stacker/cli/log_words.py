@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping, Sequence
+from math import floor, log10
 from typing import TYPE_CHECKING, Any
 
+from stacker.logbook.columns import Numbers
+from stacker.logbook.logged_run import LoggedRun, Measured
+from stacker.logbook.runs import Runs
+
 if TYPE_CHECKING:
-    from stacker.logbook import LoggedRun, Measured
     from stacker.logbook.sessions import SeeingRecord, Spell
 
 LISTED_NAMES = (
@@ -23,7 +27,7 @@ _TITLES = ("run", "start UTC", "target", "telescope", "filter", "frames", "resol
 
 def listing(runs: Sequence[LoggedRun]) -> list[str]:
     """Return a line a run under a line of titles."""
-    return table([_TITLES, *(_cells(run) for run in runs)])
+    return table([_TITLES, *zip(*_columns(Runs.of(runs)), strict=True)])
 
 
 def table(rows: Sequence[Sequence[str]]) -> list[str]:
@@ -34,8 +38,6 @@ def table(rows: Sequence[Sequence[str]]) -> list[str]:
 
 def with_error(found: Measured | None, unit: str = "") -> str:
     """Return a number with its error, to two digits of the error; `-` where there is none."""
-    from math import floor, log10
-
     if found is None:
         return "-"
     value, error = found
@@ -45,32 +47,28 @@ def with_error(found: Measured | None, unit: str = "") -> str:
     return f"{value:.{digits}f} ± {error:.{digits}f}{unit}"
 
 
-def _cells(run: LoggedRun) -> tuple[str, ...]:
-    measured = run.measured
-    used, total = run.value("frames_used"), run.value("frames_total")
-    resolution = with_error(measured.get("resolution_arcsec"), '"')
-    if resolution == "-":
-        resolution = with_error(measured.get("resolution_px"), " px")
-    over = run.value("resolution_over_diffraction")
-    seeing = run.value("seeing_arcsec")
-    return (
-        run.id[:8],
-        (run.start_utc or "-")[:16].replace("T", " "),
-        run.target or "-",
-        run.telescope or "-",
-        run.filter or "-",
-        "-" if used is None or total is None else f"{used:.0f}/{total:.0f}",
-        resolution,
-        "-" if over is None else f"{over:.2f}",
-        "-" if seeing is None else f'{seeing:.2f}"',
-        run.capture,
-    )
+def _columns(runs: Runs) -> Iterator[list[str]]:
+    """Yield the cells of a listing column by column."""
+    numbers = {name: runs.measured(name) for name in LISTED_NAMES}
+    counts = zip(_shown(numbers["frames_used"], "{:.0f}"), _shown(numbers["frames_total"], "{:.0f}"), strict=True)
+    sizes = zip(numbers["resolution_arcsec"], numbers["resolution_px"], strict=True)
+    yield [name[:8] for name in runs.told("id")]
+    yield [(start or "-")[:16].replace("T", " ") for start in runs.told("start_utc")]
+    for name in ("target", "telescope", "filter"):
+        yield [told or "-" for told in runs.told(name)]
+    yield ["-" if "-" in both else "/".join(both) for both in counts]
+    yield [with_error(arcsec, '"') if arcsec else with_error(px, " px") for arcsec, px in sizes]
+    yield _shown(numbers["resolution_over_diffraction"], "{:.2f}")
+    yield _shown(numbers["seeing_arcsec"], '{:.2f}"')
+    yield runs.told("capture")
+
+
+def _shown(found: Numbers, form: str) -> list[str]:
+    return ["-" if one is None else form.format(one.value) for one in found]
 
 
 def whole_run(run: LoggedRun) -> list[str]:
     """Return everything that is known of a run."""
-    from stacker.logbook.logged_run import Measured
-
     head = [
         ("run", run.id),
         ("folder", str(run.folder) + ("" if run.folder.is_dir() else " (gone)")),
@@ -127,8 +125,6 @@ def seeing_words(record: SeeingRecord) -> list[str]:
 
 
 def _spells(title: str, spells: Sequence[Spell]) -> list[str]:
-    from stacker.logbook.logged_run import Measured
-
     rows = [
         (
             spell.label,

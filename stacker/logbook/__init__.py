@@ -28,7 +28,7 @@ __all__ = [
 ]
 
 _HOMES = {"compare_runs": "stacker.logbook.comparison", "Comparison": "stacker.logbook.comparison_record"}
-"""Loaded when first asked for: they need scipy, a record does not."""
+"""Loaded when first asked for: a run is put on record without them."""
 
 
 def __getattr__(name: str) -> Any:

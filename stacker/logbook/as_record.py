@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
@@ -10,8 +11,9 @@ from stacker.logbook.comparison_words import ranking_of
 from stacker.logbook.logged_run import LoggedRun, Measured
 
 if TYPE_CHECKING:
+    from stacker.logbook.columns import Numbers, Real
     from stacker.logbook.comparison_record import Comparison, Difference, Group, Row
-    from stacker.logbook.fairness import Fairness
+    from stacker.logbook.fairness import Judged
     from stacker.logbook.sessions import SeeingRecord, Spell
 
 SCHEMA_VERSION = 1
@@ -47,7 +49,7 @@ def comparison_as_record(told: Comparison) -> dict[str, Any]:
         "looked_at": told.looked_at,
         "groups": [_group(group) for group in told.groups],
         "figures": [_row(row, labels) for row in told.rows],
-        "runs": [_fair(fair) for fair in told.fairness],
+        "runs": _fair(told.fairness),
         "sentences": list(told.sentences),
         "notes": list(told.notes),
     }
@@ -55,16 +57,13 @@ def comparison_as_record(told: Comparison) -> dict[str, Any]:
 
 def seeing_as_record(told: SeeingRecord) -> dict[str, Any]:
     """Return the seeing over the sessions."""
-    runs = [
-        {
-            "id": run.id,
-            "start_utc": run.start_utc,
-            "altitude_deg": run.altitude_deg,
-            "seeing_arcsec": run.value("seeing_arcsec"),
-            "zenith_arcsec": zenith,
-        }
-        for run, zenith in zip(told.runs, told.zenith_arcsec, strict=True)
-    ]
+    columns: dict[str, Sequence[Any]] = {
+        "id": told.runs.told("id"),
+        "start_utc": told.runs.told("start_utc"),
+        "altitude_deg": _known(told.runs.numbers("altitude_deg")),
+        "seeing_arcsec": _known(told.runs.measured("seeing_arcsec").value),
+        "zenith_arcsec": told.zenith_arcsec.tolist(),
+    }
     return {
         "schema_version": SCHEMA_VERSION,
         "usual_arcsec": _measured(told.usual_arcsec),
@@ -73,13 +72,13 @@ def seeing_as_record(told: SeeingRecord) -> dict[str, Any]:
         "nights": [_spell(spell) for spell in told.nights],
         "hours": [_spell(spell) for spell in told.hours],
         "altitudes": [_spell(spell) for spell in told.altitudes],
-        "runs": runs,
+        "runs": _rows(columns),
     }
 
 
 def _group(group: Group) -> dict[str, Any]:
     limits = {name: _measured(share) for name, share in group.limits}
-    return {"label": group.label, "runs": [run.id for run in group.runs], "limits": limits}
+    return {"label": group.label, "runs": group.runs.told("id"), "limits": limits}
 
 
 def _row(row: Row, labels: list[str]) -> dict[str, Any]:
@@ -101,20 +100,33 @@ def _difference(found: Difference, labels: list[str]) -> dict[str, Any]:
     return {**told, "one": labels[found.one], "other": labels[found.other]}
 
 
-def _fair(fair: Fairness) -> dict[str, Any]:
-    return {
-        "run": fair.run.id,
-        "telescope": fair.run.telescope,
-        "night": fair.run.night,
-        "resolution_arcsec": _measured(fair.resolution_arcsec),
-        "diffraction_arcsec": fair.diffraction_arcsec,
-        "over_diffraction": _measured(fair.over_diffraction),
-        "seeing_arcsec": fair.seeing_arcsec,
-        "over_seeing": _measured(fair.over_seeing),
-        "d_over_r0": _measured(fair.d_over_r0),
-        "expected_arcsec": fair.expected_arcsec,
-        "over_expected": _measured(fair.over_expected),
+def _fair(told: Judged) -> list[dict[str, Any]]:
+    columns: dict[str, Sequence[Any]] = {
+        "run": told.runs.told("id"),
+        "telescope": told.runs.told("telescope"),
+        "night": told.runs.told("night"),
+        "resolution_arcsec": _each(told.resolution_arcsec),
+        "diffraction_arcsec": _known(told.diffraction_arcsec),
+        "over_diffraction": _each(told.over_diffraction),
+        "seeing_arcsec": _known(told.seeing_arcsec),
+        "over_seeing": _each(told.over_seeing),
+        "d_over_r0": _each(told.d_over_r0),
+        "expected_arcsec": _known(told.expected_arcsec),
+        "over_expected": _each(told.over_expected),
     }
+    return _rows(columns)
+
+
+def _rows(columns: dict[str, Sequence[Any]]) -> list[dict[str, Any]]:
+    return [dict(zip(columns, row, strict=True)) for row in zip(*columns.values(), strict=True)]
+
+
+def _each(found: Numbers) -> list[dict[str, float | None] | None]:
+    return [_measured(one) for one in found]
+
+
+def _known(column: Real) -> list[float | None]:
+    return [_finite(value) for value in column.tolist()]
 
 
 def _spell(spell: Spell) -> dict[str, Any]:

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from itertools import combinations
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from stacker.logbook.columns import Real, Whole
 from stacker.logbook.comparison_record import (
     BETTER,
     CANNOT_TELL,
@@ -24,16 +24,14 @@ from stacker.logbook.comparison_record import (
 )
 from stacker.logbook.comparison_words import sentence_of
 from stacker.logbook.contrasts import Contrasts, adjusted_for_many, block_contrasts, smallest_seen
-from stacker.logbook.fairness import Fairness, judge
+from stacker.logbook.fairness import Judged, judge
 from stacker.logbook.figures import FIGURES, NEITHER, Figure, on_scale
-from stacker.logbook.grouping import grouped, is_setting, value_of
+from stacker.logbook.grouping import grouped, is_setting, words_of
 from stacker.logbook.limit_shares import mean_shares
 from stacker.logbook.logged_run import LoggedRun, Measured
+from stacker.logbook.runs import Runs
 from stacker.logbook.uncollected import uncollected
 from stacker.settings import SettingsError
-
-Real = NDArray[np.float64]
-Whole = NDArray[np.intp]
 
 ALPHA = 0.05
 """Of all comparisons without any true difference, the share that shows a false one."""
@@ -75,25 +73,31 @@ def compare_runs(runs: Sequence[LoggedRun], by: str = "run", alpha: float = ALPH
     for all that are looked at together, is below `alpha`.
     Raises SettingsError for fewer than two groups, more than can be compared, or an unknown `by`.
     """
+    runs = Runs.of(runs)
     parts = grouped(runs, by)
     _check(parts, by)
-    groups = tuple(Group(label, tuple(members), mean_shares(members)) for label, members in parts.items())
-    runs = [run for group in groups for run in group.runs]
+    runs = runs.taken(np.concatenate(list(parts.values())))
+    number = np.repeat(np.arange(len(parts)), [len(places) for places in parts.values()])
+    groups = _groups(runs, number, list(parts))
     fairness = judge(runs)
-    number = np.repeat(np.arange(len(groups)), [len(group.runs) for group in groups])
     pairs = _pairs(groups)
     blocks = _Blocks(runs, by)
     layouts = [seen for figure in FIGURES if (seen := _lay_out(figure, fairness, number, len(groups), blocks, pairs))]
     rows, looked_at = _settle(layouts, [group.label for group in groups], alpha)
-    return Comparison(by, groups, rows, fairness, alpha, looked_at, _notes(groups, by))
+    return Comparison(by, groups, rows, fairness, alpha, looked_at, _notes(runs, len(groups), by))
 
 
-def _check(parts: dict[str, list[LoggedRun]], by: str) -> None:
+def _check(parts: Mapping[str, Whole], by: str) -> None:
     if len(parts) < 2:
         only = f", all of {next(iter(parts))}" if parts else ""
         raise SettingsError(f"nothing to compare by {by}: {sum(map(len, parts.values()))} runs{only}; name more runs")
     if len(parts) > MOST_GROUPS:
         raise SettingsError(f"{len(parts)} groups by {by} are too many; narrow the choice, by --date for instance")
+
+
+def _groups(runs: Runs, number: Whole, labels: Sequence[str]) -> tuple[Group, ...]:
+    limits = mean_shares(runs, number, len(labels))
+    return tuple(Group(label, runs.taken(number == place), limits[place]) for place, label in enumerate(labels))
 
 
 def _pairs(groups: Sequence[Group]) -> list[tuple[int, int]]:
@@ -105,21 +109,21 @@ def _pairs(groups: Sequence[Group]) -> list[tuple[int, int]]:
 
 def _lay_out(
     figure: Figure,
-    fairness: Sequence[Fairness],
+    fairness: Judged,
     number: Whole,
     count: int,
     blocks: _Blocks,
     pairs: Sequence[tuple[int, int]],
 ) -> _Layout | None:
     """Return a figure over all groups, None where no run has it; where most runs have error bars, those count."""
-    told = np.array([on_scale(figure, fair) for fair in fairness]).reshape(-1, 2)
-    known = np.isfinite(told[:, 0])
-    has_errors = bool(known.any()) and float(np.isfinite(told[known, 1]).mean()) > 0.5
+    told = on_scale(figure, fairness)
+    known = np.isfinite(told.value)
+    has_errors = bool(known.any()) and float(np.isfinite(told.error[known]).mean()) > 0.5
     if has_errors:
-        known &= np.isfinite(told[:, 1]) & (told[:, 1] > 0)
+        known &= np.isfinite(told.error) & (told.error > 0)
     if not known.any():
         return None
-    values, errors, number = told[known, 0], told[known, 1] if has_errors else None, number[known]
+    values, errors, number = told.value[known], told.error[known] if has_errors else None, number[known]
     contrasts = block_contrasts(values, errors, number, blocks.of(figure)[known], count)
     counts = np.bincount(number, minlength=count)
     found = tuple(_found(contrasts, one, other) for one, other in pairs if counts[one] and counts[other])
@@ -130,15 +134,22 @@ def _lay_out(
 class _Blocks:
     """What else differs between runs, numbered: only within a block are groups compared."""
 
-    def __init__(self, runs: Sequence[LoggedRun], by: str) -> None:
+    def __init__(self, runs: Runs, by: str) -> None:
         self._runs, self._by = runs, by
-        self._numbers: dict[str, Whole] = {}
+        self._found: dict[tuple[str, ...], Whole] = {}
 
     def of(self, figure: Figure) -> Whole:
         """Return the block of each run as to one figure; numbers of no order."""
+        names = self._names(figure)
+        if names not in self._found:
+            self._found[names] = self._numbered(names)
+        return self._found[names]
+
+    def _numbered(self, names: tuple[str, ...]) -> Whole:
         block = np.zeros(len(self._runs), np.intp)
-        for name in self._names(figure):
-            block = np.unique(block * (len(self._runs) + 1) + self._numbered(name), return_inverse=True)[1]
+        for name in names:
+            told = words_of(self._runs, name)
+            block = np.unique(block * len(told.labels) + told.codes, return_inverse=True)[1]
         return block
 
     def _names(self, figure: Figure) -> tuple[str, ...]:
@@ -149,13 +160,6 @@ class _Blocks:
         # Two sites have no night in common: its date says nothing of the air.
         apart = (self._by, "night") if self._by == "site" else (self._by,)
         return tuple(name for name in figure.depends if name not in apart)
-
-    def _numbered(self, name: str) -> Whole:
-        if name not in self._numbers:
-            seen: dict[str | None, int] = {}
-            told = [seen.setdefault(value_of(run, name), len(seen)) for run in self._runs]
-            self._numbers[name] = np.array(told, np.intp)
-        return self._numbers[name]
 
 
 def _means(
@@ -243,14 +247,13 @@ def _verdict(figure: Figure, found: _Found, of_many: float, alpha: float) -> str
     return BETTER if found.value * figure.better > 0 else WORSE
 
 
-def _notes(groups: Sequence[Group], by: str) -> tuple[str, ...]:
-    runs = [run for group in groups for run in group.runs]
+def _notes(runs: Runs, groups: int, by: str) -> tuple[str, ...]:
     notes = []
-    if by == "run" and len({(run.target or "").casefold() for run in runs}) > 1:
+    if by == "run" and len({(target or "").casefold() for target in runs.told("target")}) > 1:
         notes.append("different targets: what is resolved depends on the target's contrast too")
-    captures = [run.capture_sha256 for run in runs if run.capture_sha256]
+    captures = [digest for digest in runs.told("capture_sha256") if digest]
     if by == "run" and len(set(captures)) < len(captures):
         notes.append("runs of one capture share its noise: their difference is more certain than told here")
-    if len(groups) > ALL_PAIRS:
+    if groups > ALL_PAIRS:
         notes.append(f"more than {ALL_PAIRS} groups: each is compared with the one of most runs only")
     return tuple(notes)

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from stacker.logbook.fairness import Fairness
+from stacker.logbook.fairness import Judged
 from stacker.logbook.figures import Figure
 from stacker.logbook.limit_shares import Shares
-from stacker.logbook.logged_run import LoggedRun, Measured
+from stacker.logbook.logged_run import Measured
+from stacker.logbook.runs import Runs
 
 BETTER, WORSE, HIGHER, LOWER = "better", "worse", "higher", "lower"
 NO_DIFFERENCE, CANNOT_TELL = "no difference", "cannot tell"
@@ -18,7 +19,7 @@ class Group:
     """Runs that are one side of the comparison."""
 
     label: str
-    runs: tuple[LoggedRun, ...]
+    runs: Runs
     limits: Shares = ()
     """What stood between these runs and the diffraction limit: name and mean share, worst first."""
 
@@ -66,12 +67,17 @@ class Comparison:
     by: str
     groups: tuple[Group, ...]
     rows: tuple[Row, ...]
-    fairness: tuple[Fairness, ...]
+    fairness: Judged
     """Each run against its telescope's limit and against its air, in the order of the groups."""
     alpha: float
     looked_at: int
     """Differences that were tested; `alpha` holds for all of them together."""
     notes: tuple[str, ...]
+
+    @property
+    def runs(self) -> Runs:
+        """All runs, in the order of the groups."""
+        return self.fairness.runs
 
     @property
     def sentences(self) -> tuple[str, ...]:

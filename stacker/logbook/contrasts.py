@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import gammaincc, stdtr, stdtrit
+
+from stacker.logbook.tails import beyond_chi_squared, beyond_t, t_beyond
 
 Real = NDArray[np.float64]
 Whole = NDArray[np.intp]
@@ -44,14 +45,14 @@ class Contrasts:
         """Return how often a difference so large comes about where there is none (two-sided t-test); nan if unknown."""
         if not (np.isfinite(difference) and error > 0 and self.freedom > 0):
             return np.nan
-        return float(2.0 * stdtr(self.freedom, -abs(difference) / error))
+        return beyond_t(abs(difference) / error, self.freedom)
 
 
 def smallest_seen(error: float, freedom: float, alpha: float) -> float:
     """Return the smallest difference that is significant at `alpha`, given its error; nan if unknown."""
     if not (error > 0 and freedom > 0):
         return np.nan
-    return float(-stdtrit(freedom, 0.5 * alpha) * error)
+    return t_beyond(alpha, freedom) * error
 
 
 def block_contrasts(values: Real, errors: Real | None, groups: Whole, blocks: Whole, count: int) -> Contrasts:
@@ -69,12 +70,11 @@ def block_contrasts(values: Real, errors: Real | None, groups: Whole, blocks: Wh
     blocks = np.unique(blocks, return_inverse=True)[1] if len(blocks) else blocks
     incidence, of_block = _incidence(weights, groups, blocks, count)
     shares = incidence / of_block
-    information = np.diag(incidence.sum(1)) - shares @ incidence.T
     block_means = np.bincount(blocks, weights * values) / of_block
     excess = np.bincount(groups, weights * (values - block_means[blocks]), count)
-    covariance = np.asarray(np.linalg.pinv(information, hermitian=True), np.float64)
-    effects = covariance @ excess
     component = _components(incidence)
+    covariance = _covariance(shares @ incidence.T, component)
+    effects = covariance @ excess
     scale, freedom = _scale(values, weights, groups, blocks, effects, component, errors is not None)
     return Contrasts(effects, covariance, component, scale, freedom)
 
@@ -102,6 +102,25 @@ def _components(incidence: Real) -> Whole:
     return component
 
 
+def _covariance(common: Real, component: Whole) -> Real:
+    """Return the pseudo-inverse of the information that groups have on each other through `common` blocks, both (G, G).
+
+    Off its diagonal the information is -`common`, and its rows sum to 0: a level common to all is not known. Taken as
+    that sum the diagonal loses no digits where a group stands alone in most blocks. With a constant added it has an
+    inverse.
+    """
+    covariance: Real = np.zeros(common.shape)
+    for number in np.unique(component[component >= 0]):
+        mine = np.ix_(component == number, component == number)
+        information = -common[mine]
+        np.fill_diagonal(information, 0.0)
+        np.fill_diagonal(information, -information.sum(1))
+        level = np.trace(information) / len(information) ** 2
+        if level > 0:
+            covariance[mine] = np.linalg.inv(information + level) - 1.0 / (level * len(information) ** 2)
+    return covariance
+
+
 def _scale(
     values: Real, weights: Real, groups: Whole, blocks: Whole, effects: Real, component: Whole, has_errors: bool
 ) -> tuple[float, float]:
@@ -111,7 +130,7 @@ def _scale(
     present = component >= 0
     fitted = int(present.sum()) + (int(blocks.max()) + 1 if len(blocks) else 0) - len(set(component[present]))
     spare = float(len(values) - fitted)
-    contradicted = spare > 0 and float(gammaincc(0.5 * spare, 0.5 * misfit)) < _CONTRADICTED
+    contradicted = spare > 0 and beyond_chi_squared(misfit, spare) < _CONTRADICTED
     if has_errors and not contradicted:
         total = TRUST_IN_ERRORS + spare
         return float(np.sqrt((TRUST_IN_ERRORS + misfit) / total)), total

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import sqlite3
 import time
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from types import TracebackType
@@ -13,35 +13,16 @@ from typing import Any
 
 from stacker.capture.sequence import CaptureError
 from stacker.logbook.location import logbook_path
-from stacker.logbook.logged_run import LoggedRun, Measured
+from stacker.logbook.logged_run import LoggedRun
 from stacker.logbook.run_reading import read_run
+from stacker.logbook.runs import Runs
 from stacker.logbook.schema import NewerLogbook, migrate
 from stacker.logbook.selection import Selection
+from stacker.logbook.table_reading import COLUMNS, read_runs
 from stacker.logbook.uncollected import uncollected
 
 BUSY_S = 30.0
 """How long a writer waits for another."""
-_PLAIN = (
-    "id",
-    "folder",
-    "processed_utc",
-    "capture",
-    "capture_sha256",
-    "software_version",
-    "kind",
-    "target",
-    "start_utc",
-    "telescope",
-    "camera",
-    "site",
-    "filter",
-    "night",
-    "altitude_deg",
-    "airmass",
-)
-_JSON = ("circumstances", "settings", "metrics")
-_COLUMNS = (*_PLAIN, *_JSON)
-_EVERY = "SELECT number FROM runs WHERE 1"
 
 
 class LogbookError(CaptureError):
@@ -116,16 +97,16 @@ class Logbook:
         return count
 
     def _record(self, run: LoggedRun) -> None:
-        told = [getattr(run, name) for name in _PLAIN]
-        told[_PLAIN.index("folder")] = str(run.folder)
-        packed = [json.dumps(getattr(run, name), ensure_ascii=False) for name in _JSON]
-        places = ", ".join("?" * len(_COLUMNS))
-        changes = ", ".join(f"{name} = excluded.{name}" for name in _COLUMNS[1:])
+        told = [getattr(run, name) for name in COLUMNS if name != "folder"]
+        columns = ["folder", *(column for name, column in COLUMNS.items() if name != "folder")]
+        changes = ", ".join(f"{name} = excluded.{name}" for name in columns if name != "id")
         (number,) = self._connection.execute(
-            f"INSERT INTO runs ({', '.join(_COLUMNS)}) VALUES ({places}) "
+            f"INSERT INTO runs ({', '.join(columns)}) VALUES ({', '.join('?' * len(columns))}) "
             f"ON CONFLICT (id) DO UPDATE SET {changes} RETURNING number",
-            [*told, *packed],
+            [str(run.folder), *told],
         ).fetchone()
+        metrics = json.dumps(run.metrics, ensure_ascii=False)
+        self._connection.execute("INSERT OR REPLACE INTO metrics (run, text) VALUES (?, ?)", [number, metrics])
         self._connection.execute("DELETE FROM measurements WHERE run = ?", [number])
         rows = ((name, number, found.value, found.error) for name, found in run.measured.items())
         self._connection.executemany("INSERT INTO measurements (name, run, value, error) VALUES (?, ?, ?, ?)", rows)
@@ -137,23 +118,22 @@ class Logbook:
         names: Sequence[str] | None = None,
         last: int | None = None,
         whole: bool = False,
-    ) -> list[LoggedRun]:
+    ) -> Runs:
         """Return the runs of a selection in order of time, those of unknown time first.
 
         `names` limits the measurements to these, `last` the runs to the latest, and `whole` adds metrics.json.
         """
         where, values = (selection or Selection()).where()
-        numbers = f"SELECT number FROM runs WHERE {where}"
         if last is not None:
-            numbers += f" ORDER BY start_utc DESC, number DESC LIMIT {int(last)}"
-        return self._runs(numbers, values, names, whole)
+            latest = f"ORDER BY start_utc DESC, number DESC LIMIT {int(last)}"
+            where = f"number IN (SELECT number FROM runs WHERE {where} {latest})"
+        return self._read(where, values, names=names, whole=whole)
 
     def find(self, words: str) -> list[LoggedRun]:
-        """Return the runs that a word names, whole: by the first digits of the id, by folder or by capture."""
+        """Return the runs that a word names, whole, latest first: by the first digits of the id, folder or capture."""
         folder = str(Path(words).expanduser().absolute())
         where = "id LIKE ? ESCAPE '\\' OR folder = ? OR folded(capture) = folded(?)"
-        values = [_escaped(words.lower()) + "%", folder, words]
-        return self._runs(f"SELECT number FROM runs WHERE {where}", values, None, True)[::-1]
+        return list(self._read(where, [_escaped(words.lower()) + "%", folder, words], whole=True))[::-1]
 
     def forget(self, ids: Sequence[str]) -> int:
         """Take runs off the record, by whole ids; their folders stay. Return how many there were."""
@@ -171,62 +151,19 @@ class Logbook:
             found = [str(row[0]) for row in self._connection.execute("PRAGMA integrity_check")]
         return [] if found == ["ok"] else found
 
-    def _runs(self, numbers: str, values: Sequence[Any], names: Sequence[str] | None, whole: bool) -> list[LoggedRun]:
-        columns = _COLUMNS if whole else _COLUMNS[:-1]
-        with _told(self.path), uncollected():
-            measured = self._measured(numbers, values, names)
-            rows = self._connection.execute(
-                f"SELECT number, {', '.join(columns)} FROM runs WHERE number IN ({numbers}) ORDER BY start_utc, number",
-                values,
-            )
-            read: dict[str, Any] = {}
-            return [_run(dict(zip(columns, row[1:], strict=True)), measured.get(row[0], {}), read) for row in rows]
-
-    def _measured(
-        self, numbers: str, values: Sequence[Any], names: Sequence[str] | None
-    ) -> dict[int, dict[str, Measured]]:
-        query = "SELECT run, name, value, error FROM measurements"
-        terms = [f"run IN ({numbers})"] if numbers != _EVERY else []
-        if names is not None:
-            terms.append(f"name IN ({', '.join('?' * len(names))})")
-        query += f" WHERE {' AND '.join(terms)}" if terms else ""
-        found: dict[int, dict[str, Measured]] = {}
-        for number, name, value, error in self._connection.execute(query, [*values, *(names or ())]):
-            found.setdefault(number, {})[name] = Measured(value, error)
-        return found
+    def _read(self, where: str, values: Sequence[Any], **told: Any) -> Runs:
+        with _told(self.path), uncollected(), self._transaction("DEFERRED"):
+            return read_runs(self._connection, where, values, **told)
 
     @contextmanager
-    def _transaction(self) -> Iterator[None]:
-        self._connection.execute("BEGIN IMMEDIATE")
+    def _transaction(self, kind: str = "IMMEDIATE") -> Iterator[None]:
+        self._connection.execute(f"BEGIN {kind}")
         try:
             yield
         except BaseException:
             self._connection.execute("ROLLBACK")
             raise
         self._connection.execute("COMMIT")
-
-
-def _run(row: Mapping[str, Any], measured: Mapping[str, Measured], read: dict[str, Any]) -> LoggedRun:
-    """Return a row as a run; `read` keeps settings that were read: most runs share theirs."""
-    settings = row["settings"]
-    if settings not in read:
-        read[settings] = json.loads(settings)
-    return LoggedRun(
-        id=row["id"],
-        folder=Path(row["folder"]),
-        processed_utc=row["processed_utc"],
-        capture=row["capture"],
-        capture_sha256=row["capture_sha256"],
-        software_version=row["software_version"],
-        kind=row["kind"],
-        night=row["night"],
-        altitude_deg=row["altitude_deg"],
-        airmass=row["airmass"],
-        circumstances=json.loads(row["circumstances"]),
-        settings=read[settings],
-        measured=measured,
-        metrics=json.loads(row["metrics"]) if "metrics" in row else {},
-    )
 
 
 @contextmanager

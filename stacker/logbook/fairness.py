@@ -8,19 +8,17 @@ same threshold in captures of one target through air of D/r0 from 2 to 9.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from math import hypot, isfinite
 
 import numpy as np
-from numpy.typing import NDArray
 
+from stacker.logbook.columns import Numbers, Real
 from stacker.logbook.logged_run import LoggedRun, Measured
+from stacker.logbook.runs import Runs
 from stacker.sky.optics import diffraction_arcsec, diffraction_transfer
 from stacker.sky.seeing import seeing_from_fried_parameter_arcsec
-
-Real = NDArray[np.float64]
 
 R0_NM = 500.0
 """Wavelength at which metrics.json gives Fried's parameter."""
@@ -52,36 +50,71 @@ class Fairness:
     """Resolution over `expected_arcsec`: 1 is as good as the others made of their air, less is better."""
 
 
-def judge(runs: Sequence[LoggedRun]) -> tuple[Fairness, ...]:
+@dataclass(frozen=True, eq=False)
+class Judged:
+    """Many runs against their limits: the columns of `Fairness`, nan where something is not known."""
+
+    runs: Runs
+    resolution_arcsec: Numbers
+    diffraction_arcsec: Real
+    over_diffraction: Numbers
+    seeing_arcsec: Real
+    over_seeing: Numbers
+    d_over_r0: Numbers
+    expected_arcsec: Real
+    over_expected: Numbers
+
+    def __len__(self) -> int:
+        return len(self.runs)
+
+    def __iter__(self) -> Iterator[Fairness]:
+        return map(self.of, range(len(self)))
+
+    def of(self, place: int) -> Fairness:
+        """Return what one run tells."""
+        return Fairness(
+            self.runs[place],
+            self.resolution_arcsec.at(place),
+            _known(self.diffraction_arcsec, place),
+            self.over_diffraction.at(place),
+            _known(self.seeing_arcsec, place),
+            self.over_seeing.at(place),
+            self.d_over_r0.at(place),
+            _known(self.expected_arcsec, place),
+            self.over_expected.at(place),
+        )
+
+
+def judge(runs: Sequence[LoggedRun]) -> Judged:
     """Return each run against its limits; the threshold of a target is the median over its runs here."""
-    ratio = [d_over_r0(run) for run in runs]
-    reached = [over_diffraction(run) for run in runs]
-    q = np.array([found.value if found else np.nan for found in ratio])
-    x = np.array([1.0 / found.value if found else np.nan for found in reached])
-    rings = np.array([obstruction_ratio(run) for run in runs])
-    expected, slope = _expected(q, rings, _usual(kept_at(x, q, rings), runs))
-    return tuple(_judged(run, ratio[i], reached[i], float(expected[i]), float(slope[i])) for i, run in enumerate(runs))
+    runs = Runs.of(runs)
+    aperture, wavelength = runs.numbers("aperture_mm"), runs.numbers("wavelength_nm")
+    aperture = np.where(aperture > 0, aperture, np.nan)
+    resolution = runs.measured("resolution_arcsec")
+    reached = runs.measured("resolution_over_diffraction").positive()
+    r0 = runs.measured("r0_mm").positive().times((wavelength / R0_NM) ** 1.2)
+    seeing = Numbers.exact(seeing_from_fried_parameter_arcsec(1.0, 1.0) * wavelength).over(r0)
+    d_over_r0 = Numbers.exact(aperture).over(r0)
+    rings = _obstruction_ratios(runs.numbers("obstruction_mm"), aperture)
+    threshold = _usual(kept_at(1.0 / reached.value, d_over_r0.value, rings), runs)
+    expected = _expected(d_over_r0, rings, threshold)
+    limit = diffraction_arcsec(1.0, 1.0) * wavelength / aperture
+    return Judged(
+        runs,
+        resolution,
+        limit,
+        reached,
+        seeing.value,
+        resolution.over(seeing),
+        d_over_r0,
+        expected.value * limit,
+        reached.over(expected),
+    )
 
 
-def over_diffraction(run: LoggedRun) -> Measured | None:
-    """Return the resolution in units of lambda / D."""
-    found = run.measured.get("resolution_over_diffraction")
-    return found if found is not None and found.value > 0 else None
-
-
-def d_over_r0(run: LoggedRun) -> Measured | None:
-    """Return aperture over Fried's parameter at the observing wavelength (r0 grows as wavelength^1.2, Fried 1966)."""
-    found, aperture = run.measured.get("r0_mm"), run.aperture_mm
-    if found is None or not found.value > 0 or not aperture:
-        return None
-    ratio = aperture / (found.value * (run.wavelength_nm / R0_NM) ** 1.2)
-    return Measured(ratio, None if found.error is None else ratio * found.error / found.value)
-
-
-def obstruction_ratio(run: LoggedRun) -> float:
+def _obstruction_ratios(obstruction_mm: Real, aperture_mm: Real) -> Real:
     """Return central obstruction over aperture, 0 where none is known."""
-    told, aperture = run.said("telescope", "obstruction_mm"), run.aperture_mm
-    return min(float(told) / aperture, 0.9) if told and aperture else 0.0
+    return np.nan_to_num(np.minimum(obstruction_mm / aperture_mm, 0.9))
 
 
 def core_left(ratio: Real) -> Real:
@@ -105,12 +138,12 @@ def kept_at(x: Real, ratio: Real, rings: Real) -> Real:
     return left
 
 
-def _expected(q: Real, rings: Real, threshold: Real) -> tuple[Real, Real]:
-    """Return the expected resolution over lambda / D and how its logarithm grows with that of D/r0; all (N,)."""
+def _expected(d_over_r0: Numbers, rings: Real, threshold: Real) -> Numbers:
+    """Return the expected resolution over lambda / D, with the error that D/r0 brings in."""
     step = 0.02
-    at, above = (_reached(q * factor, rings, threshold) for factor in (1.0, 1.0 + step))
-    with np.errstate(invalid="ignore"):
-        return 1.0 / at, np.log(at / above) / np.log1p(step)
+    at, above = (_reached(d_over_r0.value * factor, rings, threshold) for factor in (1.0, 1.0 + step))
+    slope = np.log(at / above) / np.log1p(step)
+    return Numbers(1.0 / at, np.abs(slope) * d_over_r0.error / d_over_r0.value / at)
 
 
 def _reached(q: Real, rings: Real, threshold: Real) -> Real:
@@ -123,63 +156,20 @@ def _reached(q: Real, rings: Real, threshold: Real) -> Real:
     return np.where(np.isfinite(q) & np.isfinite(threshold), low, np.nan)
 
 
-def _usual(kept: Real, runs: Sequence[LoggedRun]) -> Real:
+def _usual(kept: Real, runs: Runs) -> Real:
     """Return, for each run, the median of what was left at the limit over the runs of its target and kind."""
-    names = np.array([f"{(run.target or '').casefold()} {run.kind}" for run in runs])
+    targets, kinds = runs.texts("target").each(lambda target: (target or "").casefold()), runs.texts("kind")
+    alike = targets.codes * len(kinds.labels) + kinds.codes
     usual = np.full(len(kept), np.nan)
-    for name in np.unique(names):
-        mine = names == name
+    for code in np.unique(alike):
+        mine = alike == code
         if np.isfinite(kept[mine]).any():
             usual[mine] = np.exp(np.nanmedian(np.log(kept[mine])))
     return usual
 
 
-def _judged(
-    run: LoggedRun, ratio: Measured | None, reached: Measured | None, expected: float, slope: float
-) -> Fairness:
-    aperture, resolution = run.aperture_mm, run.measured.get("resolution_arcsec")
-    limit = diffraction_arcsec(aperture, run.wavelength_nm) if aperture else None
-    air = _seeing_arcsec(run)
-    fair = None
-    if reached is not None and ratio is not None and isfinite(expected):
-        fair = Measured(reached.value / expected, _error_of_fair(reached, ratio, reached.value / expected, slope))
-    return Fairness(
-        run,
-        resolution,
-        limit,
-        reached,
-        None if air is None else air.value,
-        _over(resolution, air),
-        ratio,
-        expected * limit if limit and isfinite(expected) else None,
-        fair,
-    )
-
-
-def _error_of_fair(reached: Measured, ratio: Measured, value: float, slope: float) -> float | None:
-    """Return the error of what was reached over what was expected; None where either has none."""
-    if reached.error is None or ratio.error is None:
-        return None
-    return value * hypot(reached.error / reached.value, slope * ratio.error / ratio.value)
-
-
-def _seeing_arcsec(run: LoggedRun) -> Measured | None:
-    """Return the seeing disc at the observing wavelength."""
-    found = run.measured.get("r0_mm")
-    if found is None or not found.value > 0:
-        return None
-    r0 = found.value * (run.wavelength_nm / R0_NM) ** 1.2
-    seeing = seeing_from_fried_parameter_arcsec(r0, run.wavelength_nm)
-    return Measured(seeing, None if found.error is None else seeing * found.error / found.value)
-
-
-def _over(one: Measured | None, other: Measured | None) -> Measured | None:
-    if one is None or other is None:
-        return None
-    value = one.value / other.value
-    if one.error is None or other.error is None:
-        return Measured(value)
-    return Measured(value, value * hypot(one.error / one.value, other.error / other.value))
+def _known(column: Real, place: int) -> float | None:
+    return float(column[place]) if np.isfinite(column[place]) else None
 
 
 @lru_cache(maxsize=1)

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from math import hypot, log, nan
 
-from stacker.logbook.fairness import Fairness
+import numpy as np
+
+from stacker.logbook.columns import Numbers, Real
+from stacker.logbook.fairness import Judged
 from stacker.logbook.limit_shares import MEASURED_NAMES
-from stacker.logbook.logged_run import Measured
 
 SMALLER, NEITHER, LARGER = -1, 0, 1
 
@@ -27,8 +28,8 @@ class Figure:
     """Whether runs are compared by ratio; else by difference."""
     depends: tuple[str, ...]
     """What must be the same where something else is compared."""
-    read: Callable[[Fairness], Measured | None]
-    repeat: Callable[[Fairness], float] = lambda fair: 0.0
+    read: Callable[[Judged], Numbers]
+    repeat: Callable[[Judged], Real | float] = lambda fair: 0.0
     """Scatter between captures of one truth beyond the error bar: part of the value, or its unit where not relative."""
 
 
@@ -42,26 +43,23 @@ _MOTION_REPEATS = 0.10
 _UNKNOWN_DISTANCE = 0.5
 
 
-def _air_drawn(fair: Fairness) -> float:
+def _air_drawn(fair: Judged) -> Real:
     """Return how far a resolution repeats, as a part of it.
 
     From what was expected where r0 is known: a distance that follows the luck of the draw would favour lucky draws.
     """
-    if fair.expected_arcsec is not None and fair.diffraction_arcsec is not None:
-        return OF_THE_AIR_ONLY * max(fair.expected_arcsec / fair.diffraction_arcsec - 1.0, 0.0)
-    reached = fair.over_diffraction
-    return OF_THE_AIR_ONLY * (_UNKNOWN_DISTANCE if reached is None else max(reached.value - 1.0, 0.0))
+    expected, reached = fair.expected_arcsec / fair.diffraction_arcsec, fair.over_diffraction.value
+    distance = np.where(np.isfinite(expected), expected, reached) - 1.0
+    return OF_THE_AIR_ONLY * np.where(np.isfinite(distance), np.maximum(distance, 0.0), _UNKNOWN_DISTANCE)
 
 
-def _metric(name: str) -> Callable[[Fairness], Measured | None]:
-    return lambda fair: fair.run.measured.get(name)
+def _metric(name: str) -> Callable[[Judged], Numbers]:
+    return lambda fair: fair.runs.measured(name)
 
 
-def _motion(fair: Fairness) -> Measured | None:
-    found, scale = fair.run.measured.get("image_motion_px_rms"), fair.run.value("scale_arcsec_per_px")
-    if found is None or scale is None:
-        return None
-    return Measured(scale * found.value, None if found.error is None else scale * found.error)
+def _motion(fair: Judged) -> Numbers:
+    motion, scale = (fair.runs.measured(name) for name in ("image_motion_px_rms", "scale_arcsec_per_px"))
+    return motion.times(scale.value)
 
 
 FIGURES: tuple[Figure, ...] = (
@@ -137,15 +135,10 @@ COMPARED_NAMES = (
 """Keys of metrics.json that a comparison and its pictures need."""
 
 
-def on_scale(figure: Figure, fair: Fairness) -> tuple[float, float]:
-    """Return a figure and its whole error on the scale on which it is compared: the logarithm where relative.
-
-    nan where it was not measured; an error of nan where it has none.
-    """
+def on_scale(figure: Figure, fair: Judged) -> Numbers:
+    """Return a figure and its whole error on the scale on which it is compared: the logarithm where relative."""
     found = figure.read(fair)
-    if found is None or (figure.relative and not found.value > 0):
-        return nan, nan
-    error = nan if found.error is None else found.error
-    if figure.relative:
-        return log(found.value), hypot(error / found.value, figure.repeat(fair))
-    return found.value, hypot(error, figure.repeat(fair))
+    if not figure.relative:
+        return Numbers(found.value, np.hypot(found.error, figure.repeat(fair)))
+    found = found.positive()
+    return Numbers(np.log(found.value), np.hypot(found.error / found.value, figure.repeat(fair)))

@@ -3,26 +3,29 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import fields
 from functools import lru_cache
-from typing import Any
+from pathlib import Path
 
-from stacker.logbook.logged_run import LoggedRun
+import numpy as np
+
+from stacker.logbook.columns import Texts, Whole
+from stacker.logbook.runs import Runs
 from stacker.settings import SettingsError
 from stacker.settings_file import stage_classes
 
-_OF_RUN: dict[str, Callable[[LoggedRun], Any]] = {
-    "run": lambda run: run.id,
-    "telescope": lambda run: run.telescope,
-    "night": lambda run: run.night,
-    "target": lambda run: run.target,
-    "site": lambda run: run.site,
-    "camera": lambda run: run.camera,
-    "filter": lambda run: run.filter or "none",
-    "version": lambda run: run.software_version,
-    "capture": lambda run: run.capture_sha256 or run.capture,
-    "kind": lambda run: run.kind,
+_OF_RUN: dict[str, Callable[[Runs], Texts]] = {
+    "run": lambda runs: runs.texts("id"),
+    "telescope": lambda runs: runs.texts("telescope"),
+    "night": lambda runs: runs.texts("night"),
+    "target": lambda runs: runs.texts("target"),
+    "site": lambda runs: runs.texts("site"),
+    "camera": lambda runs: runs.texts("camera"),
+    "filter": lambda runs: runs.texts("filter").each(lambda name: name or "none"),
+    "version": lambda runs: runs.texts("software_version"),
+    "capture": lambda runs: _captures(runs),
+    "kind": lambda runs: runs.texts("kind"),
 }
 
 _ONLY_BLOCKS = ("capture", "kind")
@@ -39,39 +42,42 @@ def is_setting(name: str) -> bool:
     return name == "version" or name in _settings()
 
 
-def value_of(run: LoggedRun, name: str) -> str | None:
-    """Return what a run is as to `name`, in words; None where it does not say.
+def words_of(runs: Runs, name: str) -> Texts:
+    """Return what each run is as to `name`, in words; None where it does not say.
 
     Raises SettingsError for a name that is neither a circumstance nor a setting.
     """
     read = _OF_RUN.get(name)
-    told = run.settings.get(_stage_of(name), {}).get(name) if read is None else read(run)
-    if told is None:
-        return None
-    return f"{told:g}" if isinstance(told, float) else str(told)
+    told = runs.setting(_stage_of(name), name) if read is None else read(runs)
+    return told.each(lambda word: f"{word:g}" if isinstance(word, float) else word if word is None else str(word))
 
 
-def grouped(runs: Sequence[LoggedRun], by: str) -> dict[str, list[LoggedRun]]:
-    """Return the runs of each value of `by`, in order of value; by run, in the order given."""
+def grouped(runs: Runs, by: str) -> dict[str, Whole]:
+    """Return the places of the runs of each value of `by`, in order of value; by run, in the order given."""
     if by == "run":
-        return {label: [run] for label, run in zip(_names(runs), runs, strict=True)}
-    found: dict[str, list[LoggedRun]] = {}
-    for run in runs:
-        found.setdefault(_label(run, by), []).append(run)
-    return dict(sorted(found.items(), key=lambda item: _in_order(item[0])))
+        return {label: np.array([place]) for place, label in enumerate(_names(runs))}
+    told = words_of(runs, by).each(lambda word: _label(word, by))
+    found = {label: np.flatnonzero(told.codes == code) for code, label in enumerate(told.labels)}
+    return {label: found[label] for label in sorted(found, key=_in_order) if len(found[label])}
 
 
-def _names(runs: Sequence[LoggedRun]) -> list[str]:
+def _captures(runs: Runs) -> Texts:
+    """Return what tells captures apart: the hash, the name where it is not known."""
+    told = zip(runs.told("capture_sha256"), runs.told("capture"), strict=True)
+    return Texts.of([digest or name for digest, name in told])
+
+
+def _names(runs: Runs) -> list[str]:
     """Return the names of run folders, with the id where two are alike."""
-    often = Counter(run.folder.name for run in runs)
-    return [run.folder.name if often[run.folder.name] == 1 else f"{run.folder.name} {run.id[:8]}" for run in runs]
+    names = [Path(folder).name for folder in runs.told("folder")]
+    often = Counter(names)
+    return [name if often[name] == 1 else f"{name} {id[:8]}" for name, id in zip(names, runs.told("id"), strict=True)]
 
 
-def _label(run: LoggedRun, by: str) -> str:
-    told = value_of(run, by)
-    if told is None:
+def _label(word: str | None, by: str) -> str:
+    if word is None:
         return f"{by} not known"
-    return f"{by} {told}" if is_setting(by) else told
+    return f"{by} {word}" if is_setting(by) else word
 
 
 def _in_order(label: str) -> tuple[str, float, str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -45,6 +46,16 @@ class LoggedRun:
     """Every number of metrics.json by its key, and the shares of its limits as `limit_air` and so on."""
     metrics: Mapping[str, Any] = field(default_factory=dict)
     """metrics.json as it stands; empty where only the numbers were asked for."""
+
+    @property
+    def circumstances_text(self) -> str:
+        """The circumstances as JSON."""
+        return json.dumps(self.circumstances, ensure_ascii=False)
+
+    @property
+    def settings_text(self) -> str:
+        """The settings as JSON: one text for the same settings."""
+        return json.dumps(self.settings, ensure_ascii=False)
 
     def said(self, table: str, key: str) -> Any:
         """Return what is known of a sidecar's key; None where nothing is."""
@@ -90,8 +101,22 @@ class LoggedRun:
     @property
     def aperture_mm(self) -> float | None:
         """Aperture of the telescope."""
-        told = self.said("telescope", "aperture_mm")
-        return None if told is None else float(told)
+        return self._number("telescope", "aperture_mm")
+
+    @property
+    def obstruction_mm(self) -> float | None:
+        """Central obstruction of the telescope."""
+        return self._number("telescope", "obstruction_mm")
+
+    @property
+    def latitude_deg(self) -> float | None:
+        """Latitude of the site."""
+        return self._number("site", "latitude_deg")
+
+    @property
+    def longitude_deg(self) -> float | None:
+        """Longitude of the site, east positive."""
+        return self._number("site", "longitude_deg")
 
     @property
     def wavelength_nm(self) -> float:
@@ -101,3 +126,7 @@ class LoggedRun:
     def _text(self, table: str, key: str) -> str | None:
         told = self.said(table, key)
         return None if told is None else str(told)
+
+    def _number(self, table: str, key: str) -> float | None:
+        told = self.said(table, key)
+        return None if told is None else float(told)

@@ -40,6 +40,27 @@ MIGRATIONS: tuple[str, ...] = (
     ALTER TABLE runs ADD COLUMN airmass REAL;
     CREATE INDEX runs_by_time ON runs (night, start_utc);
     """,
+    """
+    ALTER TABLE runs ADD COLUMN aperture_mm REAL;
+    ALTER TABLE runs ADD COLUMN obstruction_mm REAL;
+    ALTER TABLE runs ADD COLUMN wavelength_nm REAL NOT NULL DEFAULT 550;
+    ALTER TABLE runs ADD COLUMN latitude_deg REAL;
+    ALTER TABLE runs ADD COLUMN longitude_deg REAL;
+    UPDATE runs SET
+        aperture_mm = json_extract(circumstances, '$.telescope.aperture_mm'),
+        obstruction_mm = json_extract(circumstances, '$.telescope.obstruction_mm'),
+        wavelength_nm = coalesce(nullif(json_extract(circumstances, '$.capture.wavelength_nm'), 0), 550),
+        latitude_deg = json_extract(circumstances, '$.site.latitude_deg'),
+        longitude_deg = json_extract(circumstances, '$.site.longitude_deg')
+        WHERE json_valid(circumstances);
+    CREATE TABLE metrics (
+        run INTEGER PRIMARY KEY REFERENCES runs (number) ON DELETE CASCADE,
+        text TEXT NOT NULL
+    );
+    INSERT INTO metrics SELECT number, metrics FROM runs;
+    ALTER TABLE runs DROP COLUMN metrics;
+    CREATE INDEX runs_by_start ON runs (start_utc);
+    """,
 )
 """Statements that lead from each version to the next; what stands here is never changed, only added to."""
 

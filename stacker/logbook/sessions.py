@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime
+from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
+from stacker.logbook.columns import Numbers, Real, Texts, Truth, Whole
 from stacker.logbook.logged_run import LoggedRun, Measured
+from stacker.logbook.runs import Runs
 from stacker.logbook.standing import moment_from
 from stacker.logbook.uncollected import uncollected
-
-Real = NDArray[np.float64]
 
 AIRMASS_POWER = 0.6
 """Seeing grows as airmass^0.6 (Fried 1966, J. Opt. Soc. Am. 56, 1372)."""
@@ -40,9 +42,9 @@ class Spell:
 class SeeingRecord:
     """Seeing of many runs, in the zenith where the altitude is known; all at 500 nm, in arcsec."""
 
-    runs: tuple[LoggedRun, ...]
-    zenith_arcsec: tuple[float, ...]
-    """Of each run."""
+    runs: Runs
+    zenith_arcsec: Real
+    """(N,) of each run."""
     corrected: int
     """Runs whose altitude is known; the others count as measured."""
     nights: tuple[Spell, ...]
@@ -55,104 +57,94 @@ class SeeingRecord:
     """Median over nights of their medians."""
 
 
-def zenith_seeing_arcsec(run: LoggedRun) -> float | None:
-    """Return the seeing in the zenith: over airmass^0.6, or as measured where the altitude is not known."""
-    seeing = run.value("seeing_arcsec")
-    if seeing is None or not seeing > 0:
-        return None
-    return seeing if run.airmass is None else seeing / float(run.airmass) ** AIRMASS_POWER
-
-
 @uncollected()
 def seeing_record(runs: Sequence[LoggedRun]) -> SeeingRecord:
     """Return what runs tell of the seeing; the Sun's and those without a seeing are left out."""
-    told = [(run, seeing) for run in runs if not _by_day(run) and (seeing := zenith_seeing_arcsec(run)) is not None]
-    kept, zenith = [run for run, _ in told], np.array([seeing for _, seeing in told])
-    nights = _spells(kept, zenith, [run.night for run in kept])
+    runs = Runs.of(runs)
+    kept = runs.taken((runs.measured("seeing_arcsec").value > 0) & ~_by_day(runs))
+    seeing, airmass = kept.measured("seeing_arcsec"), kept.numbers("airmass")
+    zenith = np.where(np.isfinite(airmass), seeing.value / airmass**AIRMASS_POWER, seeing.value)
+    nights = _spells(seeing, zenith, kept.texts("night"))
     return SeeingRecord(
-        tuple(kept),
-        tuple(float(value) for value in zenith),
-        sum(run.airmass is not None for run in kept),
+        kept,
+        zenith,
+        int(np.isfinite(airmass).sum()),
         nights,
-        _spells(kept, zenith, [_hour(run) for run in kept], _HOURS),
-        _spells(kept, zenith, [_height(run) for run in kept]),
-        _airmass_power(kept),
+        _spells(seeing, zenith, _hours(kept), _HOURS),
+        _spells(seeing, zenith, _heights(kept)),
+        _airmass_power(seeing.value, airmass, kept.texts("night")),
         _usual(nights),
     )
 
 
-def _by_day(run: LoggedRun) -> bool:
-    return (run.target or "").strip().casefold() in _BY_DAY
+def _by_day(runs: Runs) -> Truth:
+    return runs.texts("target").fits(lambda target: (target or "").strip().casefold() in _BY_DAY)
 
 
-def _spells(
-    runs: Sequence[LoggedRun], zenith: Real, labels: Sequence[str | None], order: Sequence[str] = ()
-) -> tuple[Spell, ...]:
-    parts: dict[str, list[int]] = {}
-    for index, label in enumerate(labels):
-        if label is not None:
-            parts.setdefault(label, []).append(index)
-    wanted = [label for label in order if label in parts] or sorted(parts)
-    return tuple(_spell(label, [runs[i] for i in parts[label]], zenith[parts[label]]) for label in wanted)
+def _spells(seeing: Numbers, zenith: Real, told: Texts, order: Sequence[str] = ()) -> tuple[Spell, ...]:
+    """Return the runs of each label as one spell, in this order or that of the labels."""
+    parts = {label: np.flatnonzero(told.codes == code) for code, label in enumerate(told.labels) if label is not None}
+    wanted = [label for label in order or sorted(parts) if label in parts and len(parts[label])]
+    return tuple(_spell(label, seeing.taken(parts[label]), zenith[parts[label]]) for label in wanted)
 
 
-def _spell(label: str, runs: Sequence[LoggedRun], zenith: Real) -> Spell:
+def _spell(label: str, seeing: Numbers, zenith: Real) -> Spell:
     low, middle, high = (float(value) for value in np.percentile(zenith, (25, 50, 75)))
-    measured = float(np.median([run.value("seeing_arcsec") or np.nan for run in runs]))
-    return Spell(label, len(runs), middle, _error_of_median(runs, zenith), (low, high), measured)
+    measured = float(np.median(seeing.value))
+    return Spell(label, len(zenith), middle, _error_of_median(seeing, zenith), (low, high), measured)
 
 
-def _error_of_median(runs: Sequence[LoggedRun], zenith: Real) -> float:
+def _error_of_median(seeing: Numbers, zenith: Real) -> float:
     """Return the error of a median: 1.2533 sigma / sqrt(n), sigma from the scatter, the runs' errors at least."""
-    own = [_relative_error(run) for run in runs]
-    sigma = float(np.median(zenith)) * float(np.hypot(np.median(own), _SCATTER))
+    own = float(np.median(np.nan_to_num(seeing.error) / seeing.value))
+    middle = float(np.median(zenith))
+    sigma = middle * math.hypot(own, _SCATTER)
     if len(zenith) > 2:
-        sigma = max(sigma, 1.4826 * float(np.median(np.abs(zenith - np.median(zenith)))))
+        sigma = max(sigma, 1.4826 * float(np.median(np.abs(zenith - middle))))
     return (1.2533 if len(zenith) > 2 else 1.0) * sigma / float(np.sqrt(len(zenith)))
 
 
-def _relative_error(run: LoggedRun) -> float:
-    found = run.measured["seeing_arcsec"]
-    return (found.error or 0.0) / found.value
-
-
-def _hour(run: LoggedRun) -> str | None:
+def _hours(runs: Runs) -> Texts:
     """Return the hour of the Sun at the site, UTC plus longitude / 15, as `22 h`."""
-    moment = moment_from(run.start_utc)
-    if moment is None:
-        return None
-    east = (float(run.said("site", "longitude_deg") or 0.0) + 180.0) % 360.0 - 180.0
-    return f"{int((moment.hour + moment.minute / 60.0 + east / 15.0) % 24.0):02d} h"
+    east = (np.nan_to_num(runs.numbers("longitude_deg")) + 180.0) % 360.0 - 180.0
+    starts = map(moment_from, runs.told("start_utc"))
+    return Texts.of([None if start is None else _hour(start, turn) for start, turn in zip(starts, east, strict=True)])
+
+
+def _hour(start: datetime, east_deg: float) -> str:
+    return f"{int((start.hour + start.minute / 60.0 + east_deg / 15.0) % 24.0):02d} h"
 
 
 _HOURS = tuple(f"{(12 + hour) % 24:02d} h" for hour in range(24))
 
 
-def _height(run: LoggedRun) -> str | None:
-    if run.altitude_deg is None or not 0.0 <= run.altitude_deg <= 90.0:
-        return None
-    index = min(int(np.searchsorted(ALTITUDES_DEG, run.altitude_deg, "right")) - 1, len(ALTITUDES_DEG) - 2)
-    return f"{ALTITUDES_DEG[index]:02.0f} to {ALTITUDES_DEG[index + 1]:.0f} deg"
+def _heights(runs: Runs) -> Texts:
+    """Return between which altitudes the target stood."""
+    altitude = runs.numbers("altitude_deg")
+    last = len(ALTITUDES_DEG) - 2
+    above = np.clip(np.searchsorted(ALTITUDES_DEG, altitude, "right") - 1, 0, last)
+    known = (altitude >= ALTITUDES_DEG[0]) & (altitude <= ALTITUDES_DEG[-1])
+    labels = (*(f"{low:02.0f} to {high:.0f} deg" for low, high in pairwise(ALTITUDES_DEG)), None)
+    return Texts(np.where(known, above, last + 1), labels)
 
 
-def _airmass_power(runs: Sequence[LoggedRun]) -> Measured | None:
+def _airmass_power(seeing: Real, airmass: Real, night: Texts) -> Measured | None:
     """Return the slope of log seeing over log air mass within nights, by least squares; None for too little spread."""
-    known = [run for run in runs if run.airmass is not None and run.night is not None]
-    nights = np.unique([run.night for run in known], return_inverse=True)[1] if known else np.zeros(0, int)
-    y = np.log([run.value("seeing_arcsec") or np.nan for run in known])
-    x = np.log([float(run.airmass or np.nan) for run in known])
-    spare = len(known) - (int(nights.max()) + 1 if len(known) else 0) - 1
+    known = np.isfinite(airmass) & night.fits(lambda label: label is not None)
+    nights = np.unique(night.codes[known], return_inverse=True)[1]
+    x, y = np.log(airmass[known]), np.log(seeing[known])
+    spare = len(x) - int(nights.max(initial=-1)) - 2
     if spare < 3:
         return None
     x, y = _within(x, nights), _within(y, nights)
     spread = float((x**2).sum())
-    if spread < 0.01 * len(known):
+    if spread < 0.01 * len(x):
         return None
     slope = float((x * y).sum()) / spread
     return Measured(slope, float(np.sqrt(((y - slope * x) ** 2).sum() / spare / spread)))
 
 
-def _within(values: Real, nights: NDArray[np.intp]) -> Real:
+def _within(values: Real, nights: Whole) -> Real:
     means = np.bincount(nights, values) / np.bincount(nights)
     return np.asarray(values - means[nights], np.float64)
 

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
+
+from stacker.logbook.columns import Truth
 from stacker.logbook.database import Logbook
-from stacker.logbook.logged_run import LoggedRun
+from stacker.logbook.runs import Runs
 from stacker.logbook.sessions import seeing_record
 from stacker.sky.usual_seeing import AT_550_NM
 
@@ -27,15 +30,18 @@ def usual_seeing_of_site(
         return None
     with Logbook(logbook) as book:
         runs = book.select(names=("seeing_arcsec",))
-    record = seeing_record([run for run in runs if _is_at(run, latitude_deg, longitude_deg, name)])
+    record = seeing_record(runs.taken(_at(runs, latitude_deg, longitude_deg, name)))
     if len(record.runs) < FEWEST_RUNS or record.usual_arcsec is None:
         return None
     return record.usual_arcsec.value * AT_550_NM, len(record.nights), len(record.runs)
 
 
-def _is_at(run: LoggedRun, latitude_deg: float, longitude_deg: float, name: str | None) -> bool:
-    latitude, longitude = run.said("site", "latitude_deg"), run.said("site", "longitude_deg")
-    if latitude is None or longitude is None:
-        return name is not None and run.site is not None and run.site.casefold() == name.casefold()
-    east = abs((float(longitude) - longitude_deg + 180.0) % 360.0 - 180.0)
-    return abs(float(latitude) - latitude_deg) <= SAME_SITE_DEG and east <= 2.0 * SAME_SITE_DEG
+def _at(runs: Runs, latitude_deg: float, longitude_deg: float, name: str | None) -> Truth:
+    """Return which runs were made at the site."""
+    latitude, longitude = runs.numbers("latitude_deg"), runs.numbers("longitude_deg")
+    east = np.abs((longitude - longitude_deg + 180.0) % 360.0 - 180.0)
+    near: Truth = (np.abs(latitude - latitude_deg) <= SAME_SITE_DEG) & (east <= 2.0 * SAME_SITE_DEG)
+    alike = runs.texts("site").fits(
+        lambda site: name is not None and site is not None and site.casefold() == name.casefold()
+    )
+    return np.where(np.isnan(latitude) | np.isnan(longitude), alike, near)

@@ -3,19 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
-from stacker.capture.timing import utc_from_text
+from stacker.capture.timing import moment_from_text
 
 Tables = Mapping[str, Mapping[str, Any]]
 
 
 def moment_from(start_utc: Any) -> datetime | None:
     """Return a UTC from its text; None where it is none."""
-    told = utc_from_text(start_utc) if isinstance(start_utc, str) else None
-    moment = None if told is None else told.item()
-    return moment.replace(tzinfo=UTC) if isinstance(moment, datetime) else None
+    return moment_from_text(start_utc) if isinstance(start_utc, str) else None
 
 
 def night_of(circumstances: Tables) -> str | None:

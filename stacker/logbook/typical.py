@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Callable, Sequence
+import os
 
+import numpy as np
+
+from stacker.logbook.columns import Texts, Truth, Whole
 from stacker.logbook.comparison_record import Comparison
-from stacker.logbook.grouping import is_setting
+from stacker.logbook.grouping import is_setting, words_of
 from stacker.logbook.logged_run import LoggedRun
-
-Key = Callable[[LoggedRun], tuple[str | None, ...]]
+from stacker.logbook.runs import Runs
 
 
 def typical_runs(told: Comparison) -> tuple[tuple[str, LoggedRun], ...]:
@@ -19,34 +20,38 @@ def typical_runs(told: Comparison) -> tuple[tuple[str, LoggedRun], ...]:
     settings are. A group's run is its median in resolution over the diffraction limit; only run folders that are still
     there count.
     """
-    present = [(group.label, [run for run in group.runs if run.folder.is_dir()]) for group in told.groups]
-    present = _sharing(present, _target, strictly=True)
-    present = _sharing(present, _beside(told.by))
-    return tuple((label, _median(runs)) for label, runs in present if runs)
+    number = np.repeat(np.arange(len(told.groups)), [len(group.runs) for group in told.groups])
+    present = np.fromiter(map(os.path.isdir, told.runs.told("folder")), np.bool_, len(number))
+    runs, number = told.runs.taken(present), number[present]
+    fits = _shared(_targets(runs), number)
+    runs, number = runs.taken(fits), number[fits]
+    fits = _shared(words_of(runs, _beside(told.by)), number)
+    fits |= ~np.isin(number, number[fits])
+    runs, number = runs.taken(fits), number[fits]
+    return tuple((told.groups[place].label, _median(runs.taken(number == place))) for place in np.unique(number))
 
 
-def _target(run: LoggedRun) -> tuple[str | None, ...]:
-    return (run.target or "").casefold(), run.kind
+def _targets(runs: Runs) -> Texts:
+    told = zip(runs.told("target"), runs.told("kind"), strict=True)
+    return Texts.of([((target or "").casefold(), kind or "") for target, kind in told])
 
 
-def _beside(by: str) -> Key:
+def _beside(by: str) -> str:
     if is_setting(by):
-        return lambda run: (run.capture_sha256 or run.capture,)
-    return (lambda run: (run.telescope,)) if by in ("night", "site") else (lambda run: (run.night,))
+        return "capture"
+    return "telescope" if by in ("night", "site") else "night"
 
 
-def _sharing(
-    groups: Sequence[tuple[str, list[LoggedRun]]], key: Key, *, strictly: bool = False
-) -> list[tuple[str, list[LoggedRun]]]:
-    """Return the groups with the runs whose key most groups have; `strictly` leaves other groups empty."""
-    often = Counter(name for _, runs in groups for name in {key(run) for run in runs})
-    if not often:
-        return list(groups)
-    wanted = max(often, key=lambda name: (often[name], tuple(part or "" for part in name)))
-    chosen = [(label, [run for run in runs if key(run) == wanted], runs) for label, runs in groups]
-    return [(label, fits if fits or strictly else runs) for label, fits, runs in chosen]
+def _shared(told: Texts, number: Whole) -> Truth:
+    """Return which runs say what runs of most groups say; of several such things the last in order."""
+    groups_of = [(len(np.unique(number[told.codes == code])), label or "") for code, label in enumerate(told.labels)]
+    wanted = max(range(len(groups_of)), key=groups_of.__getitem__, default=-1)
+    fits: Truth = told.codes == wanted
+    return fits
 
 
-def _median(runs: Sequence[LoggedRun]) -> LoggedRun:
-    ranked = sorted(runs, key=lambda run: (run.value("resolution_over_diffraction") or float("inf"), run.id))
-    return ranked[(len(ranked) - 1) // 2]
+def _median(runs: Runs) -> LoggedRun:
+    over = np.nan_to_num(runs.measured("resolution_over_diffraction").positive().value, nan=np.inf)
+    names = runs.told("id")
+    ranked = sorted(range(len(runs)), key=lambda place: (over[place], names[place]))
+    return runs[ranked[(len(ranked) - 1) // 2]]

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from itertools import islice
 from pathlib import Path
 
 import numpy as np
@@ -46,7 +47,7 @@ def write_comparison_page(comparison: Comparison, out: Path | str) -> Path:
 
 def comparison_page(comparison: Comparison, folder: Path) -> str:
     """Return the page as HTML; links are relative to `folder`."""
-    runs = [run for group in comparison.groups for run in group.runs]
+    runs = comparison.runs
     shown = _shown(comparison)
     body = join(
         _verdicts(comparison),
@@ -61,7 +62,8 @@ def comparison_page(comparison: Comparison, folder: Path) -> str:
         section("Runs", _runs(comparison, folder)),
     )
     title = f"Compared by {comparison.by}" if comparison.by != "run" else f"{len(runs)} runs compared"
-    targets = sorted({name_of(run) for run in runs})
+    told = zip(runs.told("target"), runs.told("capture"), strict=True)
+    targets = sorted({target or capture for target, capture in told})
     under = " · ".join([f"{len(runs)} runs", *(targets if len(targets) <= 6 else [f"{len(targets)} targets"])])
     head = join(cautions(cautions_of(runs)), element("h1", title), element("p", under, class_="under"))
     return page(f"{title}: stillair report", head=head, body=body)
@@ -82,8 +84,8 @@ def _shown(comparison: Comparison) -> list[tuple[str, LoggedRun]]:
 
 
 def _judged(comparison: Comparison, shown: list[tuple[str, LoggedRun]]) -> list[tuple[str, Fairness]]:
-    fair = {found.run.id: found for found in comparison.fairness}
-    return [(label, fair[run.id]) for label, run in shown]
+    place_of = {id: place for place, id in enumerate(comparison.runs.told("id"))}
+    return [(label, comparison.fairness.of(place_of[run.id])) for label, run in shown]
 
 
 def _verdicts(comparison: Comparison) -> Markup:
@@ -135,7 +137,7 @@ def _pictures(shown: list[tuple[str, LoggedRun]], folder: Path) -> Part:
     )
 
 
-def _seeing(runs: list[LoggedRun]) -> Part:
+def _seeing(runs: Sequence[LoggedRun]) -> Part:
     figures, words = seeing_figures(runs)
     return section("Seeing over the sessions", words, element("div", *figures, class_="plots")) if figures else None
 
@@ -248,7 +250,7 @@ def _runs(comparison: Comparison, folder: Path) -> Markup:
     head = element("tr", *(element("th", words, scope="col") for words in columns))
     rows = (
         element("tr", *(element("td", cell) for cell in _run_cells(fair, folder)))
-        for fair in comparison.fairness[:_MOST_RUNS]
+        for fair in islice(comparison.fairness, _MOST_RUNS)
     )
     table = _wide(element("table", element("thead", head), element("tbody", *rows)), "Runs")
     more = len(comparison.fairness) - _MOST_RUNS

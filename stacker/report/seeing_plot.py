@@ -57,20 +57,15 @@ def _draw_altitudes(axes: Any, record: SeeingRecord) -> None:
 
     from stacker.sky.refraction import air_mass
 
-    known = [run for run in record.runs if run.altitude_deg is not None]
-    axes.plot(
-        [run.altitude_deg for run in known],
-        [run.value("seeing_arcsec") for run in known],
-        "o",
-        color=_DOTS,
-        markersize=4.0,
-        label="as measured",
-    )
+    altitude = record.runs.numbers("altitude_deg")
+    known = np.isfinite(altitude)
+    seeing = record.runs.measured("seeing_arcsec").value[known]
+    axes.plot(altitude[known], seeing, "o", color=_DOTS, markersize=4.0, label="as measured")
     if record.usual_arcsec is not None:
         altitudes = np.linspace(10.0, 90.0, 81)
         grown = [record.usual_arcsec.value * (air_mass(float(a)) or np.nan) ** AIRMASS_POWER for a in altitudes]
         axes.plot(altitudes, grown, color=_LINE, label="usual seeing times air mass to the power 0.6")
-    if not known:
+    if not known.any():
         axes.text(0.5, 0.5, "no altitude is known", transform=axes.transAxes, ha="center")
     axes.set_xlabel("altitude in degrees")
     axes.legend()

@@ -143,6 +143,39 @@ def test_a_small_telescope_in_calm_air_and_a_large_one_in_rough_air_are_judged_f
     assert [fair.groups[index].label for index in unfair.order] == ["small", "large"]
 
 
+def test_limits_of_many_runs_are_those_of_each(make_run: MakeRun, random: np.random.Generator) -> None:
+    """The slow twin of the columns: run by run, in plain arithmetic, with whatever is missing."""
+    numbers = {"resolution_arcsec": 0.6, "resolution_over_diffraction": 1.5, "r0_mm": 60.0}
+    runs = []
+    for number in range(60):
+        told = {name: value * float(np.exp(0.2 * random.normal())) for name, value in numbers.items()}
+        found = {name: (value, 0.05 * value) if random.random() < 0.8 else (value,) for name, value in told.items()}
+        kept = {name: one for name, one in found.items() if random.random() < 0.8}
+        runs.append(
+            make_run(number, measured=kept, aperture_mm=float(random.integers(80, 400)), target=f"t{number % 3}")
+        )
+    for run, fair in zip(runs, judge(runs), strict=True):
+        assert fair.run is run and run.aperture_mm is not None
+        limit, fried = diffraction_arcsec(run.aperture_mm, 550.0), run.measured.get("r0_mm")
+        assert fair.resolution_arcsec == run.measured.get("resolution_arcsec")
+        assert_allclose(fair.diffraction_arcsec or 0.0, limit)
+        assert (fair.d_over_r0 is None) == (fair.seeing_arcsec is None) == (fried is None)
+        if fried is None or fair.d_over_r0 is None or fair.seeing_arcsec is None:
+            assert fair.expected_arcsec is None and fair.over_expected is None and fair.over_seeing is None
+            continue
+        r0_mm = fried.value * 1.1**1.2
+        assert_allclose(fair.d_over_r0.value, run.aperture_mm / r0_mm)
+        assert_allclose(fair.seeing_arcsec, 0.9755 * 550e-6 / r0_mm * 206264.806, rtol=1e-8)
+        assert (fair.d_over_r0.error is None) == (fried.error is None)
+        over, size = fair.over_diffraction, fair.resolution_arcsec
+        if over is not None and fair.over_expected is not None and fair.expected_arcsec is not None:
+            assert_allclose(fair.over_expected.value, over.value * limit / fair.expected_arcsec)
+            assert (fair.over_expected.error is None) == (over.error is None or fried.error is None)
+        if size is not None and fair.over_seeing is not None and fair.over_seeing.error is not None:
+            assert_allclose(fair.over_seeing.value, size.value / fair.seeing_arcsec)
+            assert_allclose(fair.over_seeing.error / fair.over_seeing.value, np.hypot(0.05, 0.05))
+
+
 def test_limits_of_one_run(make_run: MakeRun) -> None:
     """lambda / D of 254 mm at 550 nm is 0.447 arcsec (113.4 / D); D / r0 follows the wavelength's 1.2nd power; the
     seeing disc is 0.976 lambda / r0 (Fried 1966)."""

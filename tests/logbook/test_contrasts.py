@@ -31,6 +31,28 @@ def test_blocks_are_taken_out_as_plain_least_squares_does(random: np.random.Gene
         assert_allclose([value, error], [solution[one] - solution[other], found.scale * np.sqrt(spread)], rtol=1e-9)
 
 
+@pytest.mark.parametrize("count", [2, 9, 27, 38])
+def test_one_value_a_group_differs_by_what_it_differs(random: np.random.Generator, count: int) -> None:
+    """In one block the difference of two lone values is theirs, and its error that of both: the level that all share,
+    of which nothing is known, takes no part in it, whatever rounding leaves of it where errors are almost alike."""
+    groups = np.arange(count)
+    for _ in range(20):
+        values, errors = random.normal(7.0, 1.0, count), 0.1118 * (1.0 + 1e-16 * random.integers(-3, 4, count))
+        found = block_contrasts(values, errors, groups, np.zeros(count, int), count)
+        for one in range(count - 1):
+            wanted = values[one] - values[-1], found.scale * np.hypot(errors[one], errors[-1])
+            assert_allclose(found.difference(one, count - 1), wanted, rtol=1e-9, atol=1e-12)
+
+
+def test_a_group_that_is_mostly_alone_is_compared_where_it_is_not(random: np.random.Generator) -> None:
+    """A hundred precise values in blocks of their own say nothing of the difference."""
+    values = np.concatenate([random.normal(size=100), [1.0, 1.5]])
+    errors = np.concatenate([np.full(100, 0.01), [0.3, 0.4]])
+    groups, blocks = np.concatenate([np.zeros(101, int), [1]]), np.concatenate([np.arange(100), [100, 100]])
+    found = block_contrasts(values, errors, groups, blocks, 2)
+    assert_allclose(found.difference(0, 1), (-0.5, 0.5 * found.scale), rtol=1e-9)
+
+
 def test_without_error_bars_and_blocks_it_is_the_t_test(random: np.random.Generator) -> None:
     """Student's test of two samples with a common variance, by scipy."""
     one, other = random.normal(1, 1, 7), random.normal(0, 1, 9)

@@ -110,7 +110,7 @@ def test_recording_can_be_left_out(run_folder: Path, tmp_path: Path) -> None:
     run = record_run(run_folder, path)
     assert run is not None
     with Logbook(path) as book:
-        assert book.select(whole=True) == [run]
+        assert list(book.select(whole=True)) == [run]
 
 
 def test_the_logbook_is_rebuilt_from_run_folders(run_folder: Path, tmp_path: Path) -> None:
@@ -127,7 +127,7 @@ def test_the_logbook_is_rebuilt_from_run_folders(run_folder: Path, tmp_path: Pat
     assert rebuild(anew, [runs, runs / "deep"], failed.append) == 1
     assert [error.path.parent.name for error in failed] == ["broken"]
     with Logbook(kept) as one, Logbook(anew) as other:
-        assert one.select(whole=True) == other.select(whole=True)
+        assert list(one.select(whole=True)) == list(other.select(whole=True))
     assert anew.with_name("anew.sqlite.damaged1").read_text().startswith("no database")
     with pytest.raises(CaptureError, match="is no folder"):
         rebuild(anew, [tmp_path / "nowhere"], failed.append)
