@@ -73,7 +73,7 @@ def tell(rows: list[dict[str, float]]) -> None:
         whole = np.hypot(error / over, OF_THE_AIR_ONLY * distance)
         misfit = float((((np.log(over) - np.log(over).mean()) / whole) ** 2).sum() / (len(over) - 1))
         ones = np.ones(len(over))
-        kept = float(np.exp(np.mean(np.log(kept_at(1 / over, ratio * ones, OBSTRUCTION * ones)))))
+        kept = float(np.exp(np.mean(np.log(kept_at(1 / over, ratio * ones, OBSTRUCTION)))))
         square = kept * min(0.95, 3.0 / ratio**2) / min(0.95, 2.5 / ratio**1.75)
         snr, motion = (_relative_scatter(mine, key) for key in ("snr", "image_motion_px_rms"))
         air, air_error = (np.array([row.get(f"fried_ratio{end}") or np.nan for row in mine]) for end in ("", "_error"))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping, Sequence
-from math import floor, log10
+from math import floor, isnan, log10
 from typing import TYPE_CHECKING, Any
 
 from stacker.logbook.columns import Numbers
@@ -32,8 +32,13 @@ def listing(runs: Sequence[LoggedRun]) -> list[str]:
 
 def table(rows: Sequence[Sequence[str]]) -> list[str]:
     """Return rows as lines, columns as wide as they must be."""
-    widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
-    return ["  ".join(f"{cell:<{width}}" for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
+    columns = [_padded(column) for column in zip(*rows, strict=True)]
+    return ["  ".join(cells).rstrip() for cells in zip(*columns, strict=True)]
+
+
+def _padded(column: Sequence[str]) -> list[str]:
+    width = max(map(len, column))
+    return [cell.ljust(width) for cell in column]
 
 
 def with_error(found: Measured | None, unit: str = "") -> str:
@@ -64,7 +69,7 @@ def _columns(runs: Runs) -> Iterator[list[str]]:
 
 
 def _shown(found: Numbers, form: str) -> list[str]:
-    return ["-" if one is None else form.format(one.value) for one in found]
+    return ["-" if isnan(value) else form.format(value) for value in found.value.tolist()]
 
 
 def whole_run(run: LoggedRun) -> list[str]:

@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING, Any
 from stacker.logbook.database import Logbook, LogbookError, record_run
 from stacker.logbook.location import logbook_path
 from stacker.logbook.logged_run import LoggedRun, Measured
-from stacker.logbook.run_reading import read_run
 from stacker.logbook.selection import Selection
 
 if TYPE_CHECKING:
     from stacker.logbook.comparison import compare_runs
     from stacker.logbook.comparison_record import Comparison
+    from stacker.logbook.run_reading import read_run
 
 __all__ = [
     "Comparison",
@@ -27,8 +27,12 @@ __all__ = [
     "record_run",
 ]
 
-_HOMES = {"compare_runs": "stacker.logbook.comparison", "Comparison": "stacker.logbook.comparison_record"}
-"""Loaded when first asked for: a run is put on record without them."""
+_HOMES = {
+    "compare_runs": "stacker.logbook.comparison",
+    "Comparison": "stacker.logbook.comparison_record",
+    "read_run": "stacker.logbook.run_reading",
+}
+"""Loaded when first asked for: runs are listed without them."""
 
 
 def __getattr__(name: str) -> Any:

@@ -47,12 +47,11 @@ class Numbers:
         return cls(np.full(length, np.nan), np.full(length, np.nan))
 
     def __iter__(self) -> Iterator[Measured | None]:
-        for value, error in zip(self.value.tolist(), self.error.tolist(), strict=True):
-            yield None if math.isnan(value) else Measured(value, None if math.isnan(error) else error)
+        return map(_measured, self.value.tolist(), self.error.tolist())
 
     def at(self, place: int) -> Measured | None:
         """Return one run's measurement; None where it has none."""
-        return next(iter(self.taken(np.array([place]))))
+        return _measured(self.value[place].item(), self.error[place].item())
 
     def taken(self, places: Places) -> Numbers:
         """Return the column of these runs only."""
@@ -105,3 +104,7 @@ class Texts:
     def fits(self, wanted: Callable[[Any], bool]) -> Truth:
         """Return (N,) whether what a run says is wanted."""
         return np.array([wanted(label) for label in self.labels], np.bool_)[self.codes]
+
+
+def _measured(value: float, error: float) -> Measured | None:
+    return None if math.isnan(value) else Measured(value, None if math.isnan(error) else error)

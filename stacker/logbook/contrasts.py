@@ -110,7 +110,7 @@ def _covariance(common: Real, component: Whole) -> Real:
     inverse.
     """
     covariance: Real = np.zeros(common.shape)
-    for number in np.unique(component[component >= 0]):
+    for number in set(component[component >= 0].tolist()):
         mine = np.ix_(component == number, component == number)
         information = -common[mine]
         np.fill_diagonal(information, 0.0)

@@ -14,7 +14,6 @@ from typing import Any
 from stacker.capture.sequence import CaptureError
 from stacker.logbook.location import logbook_path
 from stacker.logbook.logged_run import LoggedRun
-from stacker.logbook.run_reading import read_run
 from stacker.logbook.runs import Runs
 from stacker.logbook.schema import NewerLogbook, migrate
 from stacker.logbook.selection import Selection
@@ -35,6 +34,8 @@ def record_run(run_folder: Path | str, logbook: Path | str | None = None) -> Log
     `logbook` as in `logbook_path`. Raises CaptureError where the folder holds no run, LogbookError where the logbook
     cannot be written.
     """
+    from stacker.logbook.run_reading import read_run
+
     path = logbook_path(logbook)
     if path is None:
         return None

@@ -8,7 +8,7 @@ same threshold in captures of one target through air of D/r0 from 2 to 9.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -96,7 +96,7 @@ def judge(runs: Sequence[LoggedRun]) -> Judged:
     seeing = Numbers.exact(seeing_from_fried_parameter_arcsec(1.0, 1.0) * wavelength).over(r0)
     d_over_r0 = Numbers.exact(aperture).over(r0)
     rings = _obstruction_ratios(runs.numbers("obstruction_mm"), aperture)
-    threshold = _usual(kept_at(1.0 / reached.value, d_over_r0.value, rings), runs)
+    threshold = _usual(_of_each_ring(kept_at, rings, 1.0 / reached.value, d_over_r0.value), runs)
     expected = _expected(d_over_r0, rings, threshold)
     limit = diffraction_arcsec(1.0, 1.0) * wavelength / aperture
     return Judged(
@@ -126,32 +126,42 @@ def core_left(ratio: Real) -> Real:
     return np.asarray(np.minimum(0.95, 2.5 / np.maximum(ratio, 1e-3) ** 1.75))
 
 
-def kept_at(x: Real, ratio: Real, rings: Real) -> Real:
-    """Return the transfer left at `x` (in units of the cutoff) in air of D/r0 = `ratio`; all (N,)."""
+def kept_at(x: Real, ratio: Real, ring: float) -> Real:
+    """Return the transfer left at `x` (in units of the cutoff) in air of D/r0 = `ratio`; all (N,).
+
+    `ring` is the central obstruction over the aperture.
+    """
     x = np.clip(x, 0.0, _FINEST)
-    mirror = np.empty(len(x))
-    for ring in np.unique(np.round(rings, 2)):
-        mine = np.round(rings, 2) == ring
-        mirror[mine] = np.interp(x[mine], _grid(), _transfer(float(ring)))
     core = core_left(ratio)
-    left: Real = mirror * (core + (1.0 - core) * np.exp(-3.44 * (x * ratio) ** (5.0 / 3.0)))
+    left: Real = np.interp(x, _grid(), _transfer(ring)) * (
+        core + (1.0 - core) * np.exp(-3.44 * (x * ratio) ** (5.0 / 3.0))
+    )
     return left
+
+
+def _of_each_ring(find: Callable[..., Real], rings: Real, *columns: Real) -> Real:
+    """Return what `find` makes of the columns and an obstruction, for each run by its own to two digits; (N,)."""
+    found, rounded = np.empty(len(rings)), np.round(rings, 2)
+    for ring in set(rounded.tolist()):
+        mine = rounded == ring
+        found[mine] = find(*(column[mine] for column in columns), ring)
+    return found
 
 
 def _expected(d_over_r0: Numbers, rings: Real, threshold: Real) -> Numbers:
     """Return the expected resolution over lambda / D, with the error that D/r0 brings in."""
     step = 0.02
-    at, above = (_reached(d_over_r0.value * factor, rings, threshold) for factor in (1.0, 1.0 + step))
+    at, above = (_of_each_ring(_reached, rings, d_over_r0.value * factor, threshold) for factor in (1.0, 1.0 + step))
     slope = np.log(at / above) / np.log1p(step)
     return Numbers(1.0 / at, np.abs(slope) * d_over_r0.error / d_over_r0.value / at)
 
 
-def _reached(q: Real, rings: Real, threshold: Real) -> Real:
+def _reached(q: Real, threshold: Real, ring: float) -> Real:
     """Return the frequency at which the transfer falls to the threshold, in units of the cutoff; (N,), by bisection."""
     low, high = np.full(len(q), _COARSEST), np.full(len(q), _FINEST)
     for _ in range(_HALVINGS):
         middle = 0.5 * (low + high)
-        above = kept_at(middle, q, rings) >= threshold
+        above = kept_at(middle, q, ring) >= threshold
         low, high = np.where(above, middle, low), np.where(above, high, middle)
     return np.where(np.isfinite(q) & np.isfinite(threshold), low, np.nan)
 
@@ -161,10 +171,11 @@ def _usual(kept: Real, runs: Runs) -> Real:
     targets, kinds = runs.texts("target").each(lambda target: (target or "").casefold()), runs.texts("kind")
     alike = targets.codes * len(kinds.labels) + kinds.codes
     usual = np.full(len(kept), np.nan)
-    for code in np.unique(alike):
+    for code in np.flatnonzero(np.bincount(alike)):
         mine = alike == code
-        if np.isfinite(kept[mine]).any():
-            usual[mine] = np.exp(np.nanmedian(np.log(kept[mine])))
+        found = kept[mine & np.isfinite(kept)]
+        if len(found):
+            usual[mine] = np.exp(np.median(np.log(found)))
     return usual
 
 

@@ -31,6 +31,8 @@ COLUMNS = {
 _AS_RECORDED = ("id", "processed_utc", "capture", "capture_sha256", "software_version", "kind", "night",
                 "altitude_deg", "airmass")  # fmt: skip
 _MEASUREMENT = np.dtype([("run", np.intp), ("value", np.float64), ("error", np.float64)])
+_WORTH_LOOKING_FOR = 2
+"""A run among so many is looked for by itself."""
 Row = tuple[Any, ...]
 
 
@@ -53,11 +55,10 @@ def read_runs(
         f"WHERE {where} ORDER BY start_utc, number",
         values,
     ).fetchall()
-    chosen = None if where == "1" else json.dumps([row[0] for row in rows])
     numbers = np.array([row[0] for row in rows], np.intp)
     if names is None:
-        names = _names(connection, chosen)
-    measured = {name: _measured(connection, numbers, name, chosen) for name in sorted(names)}
+        names = _names(connection, numbers)
+    measured = {name: _measured(connection, numbers, name) for name in sorted(names)}
     unknown = Numbers.unknown(len(rows))
     return Runs(
         Table(
@@ -69,29 +70,34 @@ def read_runs(
     )
 
 
-def _names(connection: sqlite3.Connection, chosen: str | None) -> list[str]:
+def _names(connection: sqlite3.Connection, numbers: Whole) -> list[str]:
     """Return everything that was measured."""
-    where, values = _of(chosen)
+    where, values = _near(numbers)
     return [name for (name,) in connection.execute(f"SELECT DISTINCT name FROM measurements WHERE {where}", values)]
 
 
-def _measured(connection: sqlite3.Connection, numbers: Whole, name: str, chosen: str | None) -> Numbers:
-    where, values = _of(chosen)
+def _measured(connection: sqlite3.Connection, numbers: Whole, name: str) -> Numbers:
+    where, values = _near(numbers)
     found = np.fromiter(
         connection.execute(f"SELECT run, value, error FROM measurements WHERE name = ? AND {where}", [name, *values]),
         _MEASUREMENT,
     )
     column = Numbers.unknown(len(numbers))
-    place_of = np.zeros(int(numbers.max(initial=0)) + 1, np.intp)
+    place_of = np.full(int(numbers.max(initial=0)) + 1, -1)
     place_of[numbers] = np.arange(len(numbers))
     places = place_of[found["run"]]
+    found, places = found[places >= 0], places[places >= 0]
     column.value[places], column.error[places] = found["value"], found["error"]
     return column
 
 
-def _of(chosen: str | None) -> tuple[str, list[str]]:
-    """Return the condition that keeps to the chosen runs, given as JSON; to all where None."""
-    return ("1", []) if chosen is None else ("run IN (SELECT value FROM json_each(?))", [chosen])
+def _near(numbers: Whole) -> tuple[str, list[Any]]:
+    """Return a condition that these runs fulfil: where they lie close together they are read at one go, with some
+    others among them; that is quicker than looking for each."""
+    low, high = int(numbers.min(initial=np.iinfo(np.intp).max)), int(numbers.max(initial=0))
+    if len(numbers) * _WORTH_LOOKING_FOR > high - low:
+        return "run BETWEEN ? AND ?", [low, high]
+    return "run IN (SELECT value FROM json_each(?))", [json.dumps(numbers.tolist())]
 
 
 def _told(rows: Sequence[Row]) -> Callable[[str], Sequence[Hashable]]:

@@ -72,6 +72,18 @@ def test_a_selection_reads_its_own_measurements_only(records: list[LoggedRun], t
         assert list(book.select(Selection(target="nobody"))) == []
 
 
+@pytest.mark.parametrize("apart", [1, 2, 7])
+def test_chosen_runs_have_their_numbers_however_far_apart_they_lie(
+    make_run: MakeRun, tmp_path: Path, apart: int
+) -> None:
+    made = [make_run(n, measured={"snr": (n + 1.0,)}, target="this" if n % apart == 0 else "that") for n in range(40)]
+    with Logbook(tmp_path / "book.sqlite") as book:
+        book.record(made)
+        book.forget([made[0].id])
+        found = book.select(Selection(target="this"))
+    assert [run.measured["snr"].value for run in found] == [n + 1.0 for n in range(apart, 40, apart)]
+
+
 def test_quotients_of_columns_are_those_of_their_numbers(random: np.random.Generator) -> None:
     """Errors of independent numbers: the relative ones in quadrature; what is not known on either side stays so."""
     pairs = [(Measured(3.0, 0.3), Measured(2.0, 0.1)), (Measured(3.0), Measured(2.0, 0.1)), (None, Measured(2.0))]
