@@ -35,6 +35,29 @@ def energy(spectrum: Array) -> float:
     return 2 * float(cv2.norm(spectrum, cv2.NORM_L2SQR)) - float(np.vdot(single, single))
 
 
+def power(spectrum: Array) -> Array:
+    """Return |F|^2 on the half plane (h, w // 2 + 1) of a packed spectrum (h, w)."""
+    height, width = spectrum.shape
+    square = spectrum * spectrum
+    half = np.empty((height, width // 2 + 1), np.float32)
+    pairs = (width - 1) // 2
+    cv2.add(square[:, 1 : 2 * pairs : 2], square[:, 2 : 2 * pairs + 1 : 2], dst=half[:, 1 : pairs + 1])
+    for column, alone in zip((0, width // 2), _own_mirror(width), strict=False):
+        half[:, column] = _mirrored(square[:, alone])
+    return half
+
+
+def _mirrored(packed_column: Array) -> Array:
+    """Return |F|^2 (h,) over a column whose real and imaginary squares are packed."""
+    height = len(packed_column)
+    pairs = (height - 1) // 2
+    column = np.empty(height, np.float32)
+    column[0], column[height // 2] = packed_column[0], packed_column[-1]
+    column[1 : pairs + 1] = packed_column[1 : 2 * pairs : 2] + packed_column[2 : 2 * pairs + 1 : 2]
+    column[height - pairs :] = column[pairs:0:-1]
+    return column
+
+
 def _own_mirror(length: int) -> list[int]:
     """Return where an axis holds frequencies that are their own mirror image: 0, and Nyquist's of an even length."""
     return [0] if length % 2 else [0, length - 1]

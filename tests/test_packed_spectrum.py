@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 import scipy.fft
 
-from stacker.packed_spectrum import energy, filtered, packed
+from stacker.packed_spectrum import energy, filtered, packed, power
 
 SHAPES = [(120, 160), (17, 33), (16, 33), (33, 16)]
 
@@ -27,3 +27,10 @@ def test_the_energy_is_that_of_all_frequencies(shape: tuple[int, int]) -> None:
     image = np.random.default_rng(2).normal(0, 1, shape).astype(np.float32)
     # Parseval's theorem.
     assert energy(np.asarray(cv2.dft(image))) == pytest.approx(float((image**2).sum()) * image.size, rel=1e-5)
+
+
+@pytest.mark.parametrize("shape", SHAPES)
+def test_the_power_is_that_of_the_general_transform(shape: tuple[int, int]) -> None:
+    image = np.random.default_rng(3).normal(0, 1, shape).astype(np.float32)
+    expected = np.abs(scipy.fft.rfft2(image.astype(float))) ** 2
+    np.testing.assert_allclose(power(np.asarray(cv2.dft(image))), expected, rtol=1e-4, atol=1e-4)

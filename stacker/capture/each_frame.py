@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+import math
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from itertools import islice
 from typing import TypeVar
 
 from stacker.capture.sequence import Capture, Frame
 from stacker.parallel import forked_map, ordered_map
 
 Result = TypeVar("Result")
+Frames = Iterable[tuple[int, Frame]]
+
+_READ_AHEAD_BYTES = 1 << 23
+"""Most that the frames of a batch take that has to be read by the caller."""
 
 
 def each_frame(
@@ -29,3 +35,20 @@ def each_frame(
         reading = enumerate(frame for _, frame in capture.read(indices))
         return spread(lambda item: work(*item), reading, workers)
     return spread(lambda place: work(place, capture.get_frame(indices[place])), range(len(indices)), workers)
+
+
+def each_batch(
+    capture: Capture, indices: Sequence[int], size: int, work: Callable[[Frames], Result], workers: int = 1
+) -> Iterator[Result]:
+    """Yield `work((place, frame), ...)` for `size` frames of `indices` (rising) after the other, by processes.
+
+    What is summed over a batch is handed on once instead of frame by frame. How frames fall into batches does not
+    depend on `workers`; batches of frames that must be decoded in sequence are smaller where the frames are large.
+    """
+    if capture.is_sequential:
+        frame_bytes = capture.dtype.itemsize * math.prod(capture.shape)
+        size = min(size, max(1, _READ_AHEAD_BYTES // frame_bytes))
+        reading = enumerate(frame for _, frame in capture.read(indices))
+        return forked_map(work, iter(lambda: list(islice(reading, size)), []), workers)
+    batches = [range(first, min(first + size, len(indices))) for first in range(0, len(indices), size)]
+    return forked_map(lambda batch: work((p, capture.get_frame(indices[p])) for p in batch), batches, workers)

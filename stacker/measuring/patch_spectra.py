@@ -12,10 +12,11 @@ import scipy.fft
 from numpy.typing import NDArray
 
 from stacker.capture import Capture
+from stacker.capture.each_frame import Frames, each_batch
 from stacker.capture.mosaic import luminance
+from stacker.capture.sequence import Frame
 from stacker.measuring.patch_places import hann, place_patches
 from stacker.measuring.recentring import Modes, Spectra
-from stacker.parallel import ordered_map
 from stacker.ranking import Ranking
 
 Real = NDArray[np.float32]
@@ -30,6 +31,7 @@ _MOST_LOST = 0.1
 _NOISE_OF = 3
 """Every third frame tells the noise."""
 _DECODED = 3
+_BATCH = 20
 _LAPLACIAN = np.array([[1, 4, 1], [4, -20, 4], [1, 4, 1]], np.float32) / 6.0
 
 
@@ -75,37 +77,33 @@ def patch_spectra(
     wanted, beyond, modes = _half_plane(size_px, cutoff_cyc_per_px)
     window = np.outer(hann(size_px), hann(size_px))
     shape = noise_shape(size_px, capture.mosaic)
-    spectra = np.zeros((len(corners), len(frames), int(wanted.sum())), np.complex64)
-    level, inside = np.full(spectra.shape[:2], np.nan), np.zeros(spectra.shape[:2], bool)
     seen_at, faint_at, faint_sum = np.flatnonzero(wanted), np.flatnonzero(beyond), float(shape[beyond].sum())
 
-    def look(item: tuple[int, int, Any]) -> None:
-        place, index, frame = item
+    def look_at(place: int, frame: Frame) -> tuple[Spectra, NDArray[np.float64], NDArray[np.bool_]]:
+        spectra, level = np.zeros((len(corners), len(seen_at)), np.complex64), np.full(len(corners), np.nan)
         plane = luminance(repair(frame), capture.mosaic)
-        moved = corners + shift[index]
+        moved = corners + shift[frames[place]]
         shown = _shown(moved, size_px, plane.shape)
-        if not shown.any():
-            return
-        seen = _transforms(plane, moved[shown], window)
-        seen = seen.reshape(len(seen), -1) / np.float32(ranking.brightness[index])
-        inside[shown, place] = True
-        spectra[shown, place] = seen.take(seen_at, 1)
-        if len(faint_at) >= _FEWEST_BEYOND and place % _NOISE_OF == 0:
-            faint = seen.take(faint_at, 1)
-            level[shown, place] = (faint.real**2 + faint.imag**2).sum(1, dtype=np.float64) / faint_sum
+        if shown.any():
+            seen = _transforms(plane, moved[shown], window)
+            seen = seen.reshape(len(seen), -1) / np.float32(ranking.brightness[frames[place]])
+            spectra[shown] = seen.take(seen_at, 1)
+            if len(faint_at) >= _FEWEST_BEYOND and place % _NOISE_OF == 0:
+                faint = seen.take(faint_at, 1)
+                level[shown] = (faint.real**2 + faint.imag**2).sum(1, dtype=np.float64) / faint_sum
+        return spectra, level, shown
 
-    for _ in ordered_map(look, _frames(capture, frames), workers):
-        pass
+    def look(batch: Frames) -> tuple[Spectra, NDArray[np.float64], NDArray[np.bool_]]:
+        few = [look_at(place, frame) for place, frame in batch]
+        spectra, level, inside = (np.stack(part, 1) for part in zip(*few, strict=True))
+        return spectra, level, inside
+
+    batches = each_batch(capture, frames.tolist(), _BATCH, look, workers)
+    spectra, level, inside = (np.concatenate(part, 1) for part in zip(*batches, strict=True))
     stated = (ranking.noise_adu / float(np.median(ranking.brightness[frames]))) ** 2 * float((window**2).sum())
     told = np.isfinite(level)
     floor = np.array([row[seen].mean() if seen.any() else stated for row, seen in zip(level, told, strict=True)])
     return PatchSpectra(frames, corners, size_px, modes, spectra, floor[:, None] * shape[wanted], inside)
-
-
-def _frames(capture: Capture, frames: NDArray[np.intp]) -> Any:
-    if capture.is_sequential:
-        return ((place, index, frame.copy()) for place, (index, frame) in enumerate(capture.read(frames.tolist())))
-    return ((place, int(index), capture.get_frame(int(index))) for place, index in enumerate(frames))
 
 
 def _places(

@@ -97,7 +97,7 @@ def _look(
     size = max(2 * round(0.5 * elements / cutoff), _SMALLEST_PX)
     size = min(size, 2 * ((min(capture.shape[:2]) - 12) // 2))
     spectra = patch_spectra(capture, ranking, alignment.repair, cutoff, size, workers) if size >= _SMALLEST_PX else None
-    seen = None if spectra is None else spectral_ratio(spectra)
+    seen = None if spectra is None else spectral_ratio(spectra, workers)
     if seen is None:
         return None, None
     element_rad = diffraction_arcsec(aperture_mm, _wavelength_nm(circumstances)) / ARCSEC_PER_RADIAN

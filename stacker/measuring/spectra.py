@@ -20,6 +20,8 @@ import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 
+from stacker.packed_spectrum import packed, power
+
 Real = NDArray[np.float32]
 Complex = NDArray[np.complex64]
 
@@ -73,6 +75,11 @@ class AnalysisWindow:
         least = (2.0 * np.pi / min(self.weight.shape)) ** 2
         return np.asarray(1.0 / np.minimum(laplacian, -least), np.float32)
 
+    @cached_property
+    def packed_restoring(self) -> Real:
+        """`restoring` as a factor of OpenCV's packed spectrum, shape `size`."""
+        return packed(self.restoring, self.size[1])
+
     def multiplicity(self) -> Real:
         """Return how often each mode of the half plane stands in the whole plane (1 or 2)."""
         count = np.full(self.spectrum_shape, 2.0, np.float32)
@@ -121,20 +128,10 @@ def windowed_spectrum(image: NDArray[np.floating], window: AnalysisWindow) -> Co
 
     The shading that fits best under the window is removed first.
     """
-    part = np.asarray(image[window.rows, window.columns], np.float32)
-    part = part - part.mean()
-    weighted = (_laplacian(part) if window.whitened else part) * window.weight
-    flat = weighted.reshape(-1)
-    if window.shading.size:
-        flat -= (window.shading @ flat) @ window.shading
-    spectrum = np.asarray(scipy.fft.rfft2(weighted, window.size), np.complex64)
+    spectrum = np.asarray(scipy.fft.rfft2(_under(window, image), window.size), np.complex64)
     if window.whitened:
         spectrum *= window.restoring
     return spectrum
-
-
-def _laplacian(part: Real) -> Real:
-    return np.asarray(cv2.filter2D(part, cv2.CV_32F, _LAPLACIAN, borderType=cv2.BORDER_REPLICATE), np.float32)
 
 
 def windowed_power(frame_dewarped: NDArray[np.floating], window: AnalysisWindow) -> Real:
@@ -143,8 +140,27 @@ def windowed_power(frame_dewarped: NDArray[np.floating], window: AnalysisWindow)
     Noise is white in it only where the frame was moved by whole pixels; interpolation makes it fall towards the
     highest frequencies.
     """
-    spectrum = windowed_spectrum(frame_dewarped, window)
-    return np.asarray(spectrum.real**2 + spectrum.imag**2, np.float32)
+    weighted = _under(window, frame_dewarped)
+    below, right = (whole - part for whole, part in zip(window.size, weighted.shape, strict=True))
+    if below or right:
+        weighted = np.pad(weighted, ((0, below), (0, right)))
+    cv2.dft(weighted, dst=weighted)
+    if window.whitened:
+        weighted *= window.packed_restoring
+    return power(weighted)
+
+
+def _under(window: AnalysisWindow, image: NDArray[np.floating]) -> Real:
+    """Return the part of an image under the window (h, w), whitened, without shading."""
+    part: Real = np.array(image[window.rows, window.columns], np.float32)
+    part -= part.mean()
+    if window.whitened:
+        cv2.filter2D(part, cv2.CV_32F, _LAPLACIAN, dst=part, borderType=cv2.BORDER_REPLICATE)
+    part *= window.weight
+    if window.shading.size:
+        flat = part.reshape(-1)
+        flat -= (window.shading @ flat) @ window.shading
+    return part
 
 
 def _extent(line: NDArray[np.bool_]) -> slice:

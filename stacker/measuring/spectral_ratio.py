@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from stacker.measuring.patch_spectra import PatchSpectra
 from stacker.measuring.recentring import Modes, Shifts, Spectra, recentre
+from stacker.parallel import forked_map
 
 Curve = NDArray[np.float64]
 
@@ -64,22 +65,21 @@ class _Sums:
     noise: Curve
 
 
-def spectral_ratio(seen: PatchSpectra) -> SpectralRatio | None:
+def spectral_ratio(seen: PatchSpectra, workers: int = 1) -> SpectralRatio | None:
     """Return the ratio over all patches that enough frames show; None where there is none."""
-    sums, shifts, corners = [], [], []
-    for patch, corner in enumerate(seen.corners_px):
+    patches = np.flatnonzero(seen.inside.sum(1) >= FEWEST_FRAMES)
+    if not len(patches):
+        return None
+
+    def add_up(patch: int) -> tuple[_Sums, Shifts]:
         inside = seen.inside[patch]
-        if inside.sum() < FEWEST_FRAMES:
-            continue
         moved, shift = recentre(seen.spectra[patch][inside], seen.modes)
-        sums.append(_sum_blocks(moved, seen.noise[patch]))
         everywhere = np.full((2, len(inside), 2), np.nan)
         everywhere[:, inside] = shift * seen.modes.cutoff
-        shifts.append(everywhere)
-        corners.append(corner / seen.size_px)
-    if not sums:
-        return None
-    apart = _motion_apart(shifts, np.array(corners))
+        return _sum_blocks(moved, seen.noise[patch]), everywhere
+
+    sums, shifts = (list(part) for part in zip(*forked_map(add_up, patches.tolist(), workers), strict=True))
+    apart = _motion_apart(shifts, seen.corners_px[patches] / seen.size_px)
     near = [variance for distance, variance in apart if _NEAR <= distance <= _FAR]
     return _curves(sums, seen.modes, seen.size_px, float(np.mean(near)) if near else None, max(apart, default=None))
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
@@ -10,18 +11,20 @@ from numpy.typing import NDArray
 
 from stacker.alignment.record import Alignment
 from stacker.blas_threads import one_blas_thread
-from stacker.capture.each_frame import each_frame
+from stacker.capture.each_frame import each_batch
 from stacker.capture.sequence import Capture, Frame
 from stacker.ranking.record import Ranking
 from stacker.settings import StackingSettings
 from stacker.stacking.accumulator import Accumulator
-from stacker.stacking.contributing import Contributor, mean_level, spread_over
+from stacker.stacking.contributing import Contributor, spread_over
 from stacker.stacking.record import Stack
 from stacker.stacking.warping import Warper
 
 __all__ = ["Stack", "stack", "zoomed_mask"]
 
 Array = NDArray[np.float32]
+MOST_AT_ONCE, FEWEST_BATCHES = 32, 16
+"""Frames are added up in batches of at most so many, and in at least so many batches."""
 MOST_SPECTRA = {"full": 200, "quick": 100}
 STOOD_STILL = "the frames move too little to fill the grid of every colour with raw samples: each frame was demosaiced"
 WORTH_TELLING = 1e-4
@@ -45,39 +48,55 @@ def stack(
 
     With `settings.zoom` above 1 the pixels are finer and hold the same brightness.
     `power_of` turns a dewarped (H, W) frame, green where there are colours, into its power spectrum; the mean over a
-    sample of the frames is handed on. `progress(done, total)` is called after each frame. The result does not depend on
-    `workers`.
+    sample of the frames is handed on. `progress(done, total)` is called after every few frames. The result does not
+    depend on `workers`.
     """
     settings = settings or StackingSettings()
+    frames, total = alignment.frames.tolist(), len(alignment.frames)
     contributor = Contributor.of(capture, ranking, alignment, settings, workers)
-    carrier = contributor.carrier
-    sampled = spread_over(len(alignment.frames), MOST_SPECTRA[settings.effort])
+    carrier, pivot = contributor.carrier, contributor.pivot(capture)
+    sampled = spread_over(total, MOST_SPECTRA[settings.effort])
 
-    def work(order: int, frame: Frame) -> tuple[Array, Array | None, int, Array | None]:
-        wanted = power_of if order in sampled else None
-        seen, hits = contributor.contribute(order, frame, with_gray=wanted is not None)
-        return seen.image, seen.share, hits, wanted(seen.gray) if wanted else None
+    def add_up(batch: Iterable[tuple[int, Frame]]) -> _Batch:
+        few = _Batch(Accumulator(carrier.shape, single=True))
+        for order, frame in batch:
+            wanted = power_of if order in sampled else None
+            seen, hits = contributor.contribute(order, frame, with_gray=wanted is not None)
+            weight = float(alignment.weight[order])
+            if wanted:
+                few.power, few.weighed = few.power + weight * wanted(seen.gray), few.weighed + weight
+            few.sums.add(int(alignment.half[order]), seen.image - pivot, weight, seen.share)
+            few.hits.append(hits)
+        return few
 
-    sums: Accumulator | None = None
-    power: NDArray[np.float64] = np.zeros(())
-    weighed, hit = 0.0, np.zeros(len(alignment.frames), np.intp)
-    contributed = each_frame(capture, alignment.frames.tolist(), work, workers)
-    for order, (image, share, hits, spectrum) in enumerate(contributed):
-        if sums is None:
-            sums = Accumulator(carrier.shape, np.full(carrier.shape, mean_level(image, share), np.float32))
-        weight = float(alignment.weight[order])
-        sums.add(int(alignment.half[order]), image, weight, share)
-        hit[order] = hits
-        if spectrum is not None:
-            power, weighed = power + weight * spectrum, weighed + weight
+    whole = _Batch(Accumulator(carrier.shape))
+    for few in each_batch(capture, frames, min(MOST_AT_ONCE, -(-total // FEWEST_BATCHES)), add_up, workers):
+        whole.take(few)
         if progress:
-            progress(order + 1, len(alignment.frames))
-    assert sums is not None, "a ranking with no usable frame does not get here"
-    frame_power = np.asarray(power / weighed, np.float32) if weighed else None
-    notes = (*alignment.notes, *_told(hit, int(np.prod(carrier.shape))))
+            progress(len(whole.hits), total)
+    notes = (*alignment.notes, *_told(np.array(whole.hits), int(np.prod(carrier.shape))))
     if carrier.is_demosaiced:
         notes = (*notes, STOOD_STILL)
-    return _finish(sums, alignment, ranking, carrier.warper, len(capture), frame_power, notes)
+    return _finish(whole, pivot, alignment, ranking, carrier.warper, len(capture), notes)
+
+
+@dataclass
+class _Batch:
+    """What some of the frames add up to."""
+
+    sums: Accumulator
+    power: NDArray[np.float64] = field(default_factory=lambda: np.zeros(()))
+    """Weighted sum of the power spectra of those that were looked at."""
+    weighed: float = 0.0
+    """Sum of their weights."""
+    hits: list[int] = field(default_factory=list)
+    """Pixels left out, frame by frame."""
+
+    def take(self, other: _Batch) -> None:
+        """Add what other frames add up to."""
+        self.sums.take(other.sums)
+        self.power, self.weighed = self.power + other.power, self.weighed + other.weighed
+        self.hits += other.hits
 
 
 def _told(hit: NDArray[np.intp], pixels: int) -> list[str]:
@@ -90,29 +109,30 @@ def _told(hit: NDArray[np.intp], pixels: int) -> list[str]:
 
 
 def _finish(
-    sums: Accumulator,
+    whole: _Batch,
+    pivot: Array,
     alignment: Alignment,
     ranking: Ranking,
     warper: Warper,
     frames: int,
-    frame_power: Array | None,
     notes: tuple[str, ...],
 ) -> Stack:
+    sums = whole.sums
     weights = np.zeros(frames)
     weights[alignment.frames] = alignment.weight
-    halves = [unbent(sums.mean(half), alignment, warper, half) for half in (0, 1)]
+    halves = [unbent(pivot + sums.mean(half), alignment, warper, half) for half in (0, 1)]
     if not (alignment.half == 1).any():
         halves[1] = np.zeros_like(halves[0])
         notes = (*notes, "too few frames for two halves: resolution and noise cannot be measured")
     return Stack(
-        image=sums.mean(),
+        image=pivot + sums.mean(),
         variance=sums.variance(),
         coverage=np.where(sums.weight() > 0, sums.coverage(), 0).astype(np.float32),
         half_a=halves[0],
         half_b=halves[1],
         mask=zoomed_mask(ranking.target.mask, warper.zoom),
         kind=ranking.target.kind,
-        frame_power=frame_power,
+        frame_power=np.asarray(whole.power / whole.weighed, np.float32) if whole.weighed else None,
         weights=weights,
         notes=notes,
         zoom=warper.zoom,

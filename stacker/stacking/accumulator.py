@@ -8,56 +8,75 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float32]
 Sums = NDArray[np.float64]
+Planes = NDArray[np.float32] | NDArray[np.float64]
 
 
 class Accumulator:
-    """Sums over the frames of two halves; what is summed is the difference from a pivot, which keeps precision.
+    """Sums over the frames of two halves.
 
-    The result does not depend on anything but the frames and their order.
+    What is summed should be the difference from a pivot, the same for all frames, which keeps precision. A few frames
+    may be summed in single precision and then taken over as one. The result does not depend on anything but the frames
+    and their order.
     """
 
-    def __init__(self, shape: tuple[int, ...], pivot: Array) -> None:
-        self._pivot = pivot
-        self._sum = [np.zeros(shape, np.float64) for _ in (0, 1)]
-        self._weight = [np.zeros(shape, np.float64) for _ in (0, 1)]
-        self._everywhere = [0.0, 0.0]
-        self._square = np.zeros(shape, np.float64)
-        self._weight2 = np.zeros(shape, np.float64)
-        self._everywhere2 = 0.0
+    def __init__(self, shape: tuple[int, ...], single: bool = False) -> None:
+        self._shape, self._dtype = shape, np.dtype(np.float32 if single else np.float64)
+        self._sum = [self._empty(), self._empty()]
+        self._square = self._empty()
+        self._everywhere, self._everywhere2 = [0.0, 0.0], 0.0
+        # Frames that all cover everything need no planes of weights.
+        self._weight: list[Planes] | None = None
+        self._weight2: Planes | None = None
 
-    def add(self, half: int, image: Array, weight: float, inside: Array | None) -> None:
-        """Add a frame of one half: `image` has the accumulator's shape.
+    def add(self, half: int, difference: Array, weight: float, inside: Array | None) -> None:
+        """Add a frame of one half: `difference` has the accumulator's shape.
 
-        `inside`, (H, W) or shaped as `image`, multiplies `weight` pixel by pixel; None: 1 everywhere.
+        `inside`, (H, W) or shaped as `difference`, multiplies `weight` pixel by pixel; None: 1 everywhere.
         """
-        difference = cv2.subtract(image, self._pivot)
         if inside is None:
             self._everywhere[half] += weight
             self._everywhere2 += weight**2
             weighted = difference * np.float32(weight)
         else:
+            weights, weights2 = self._planes_of_weights()
             share = inside if inside.ndim == difference.ndim else cv2.merge([inside] * 3)
             share = share * np.float32(weight)
-            cv2.accumulate(share, self._weight[half])
-            cv2.accumulateSquare(share, self._weight2)
+            cv2.accumulate(share, weights[half])
+            cv2.accumulateSquare(share, weights2)
             weighted = difference * share
         cv2.accumulate(weighted, self._sum[half])
         cv2.accumulateProduct(weighted, difference, self._square)
 
+    def take(self, other: Accumulator) -> None:
+        """Add the sums of other frames."""
+        for half in (0, 1):
+            self._sum[half] += other._sum[half]
+            self._everywhere[half] += other._everywhere[half]
+        self._square += other._square
+        self._everywhere2 += other._everywhere2
+        if other._weight is not None and other._weight2 is not None:
+            weights, weights2 = self._planes_of_weights()
+            for half in (0, 1):
+                weights[half] += other._weight[half]
+            weights2 += other._weight2
+
     def weight(self, half: int | None = None) -> Sums:
         """Return the summed weight behind each pixel, of one half or of both."""
         halves = (0, 1) if half is None else (half,)
-        return np.asarray(sum(self._weight[h] + self._everywhere[h] for h in halves))
+        everywhere = sum(self._everywhere[h] for h in halves)
+        if self._weight is None:
+            return np.full(self._shape, everywhere)
+        return np.asarray(sum(self._weight[h] for h in halves) + everywhere, np.float64)
 
     def mean(self, half: int | None = None) -> Array:
-        """Return the weighted mean; the pivot where nothing was seen."""
+        """Return the weighted mean; 0 where nothing was seen."""
         halves = (0, 1) if half is None else (half,)
         total = sum(self._sum[h] for h in halves)
-        return (self._pivot + total / np.maximum(self.weight(half), 1e-12)).astype(np.float32)
+        return np.asarray(total / np.maximum(self.weight(half), 1e-12), np.float32)
 
     def coverage(self) -> Array:
         """Return the effective number of frames (sum w)^2 / sum w^2 behind each pixel."""
-        squares = self._weight2 + self._everywhere2
+        squares = self._everywhere2 + (0.0 if self._weight2 is None else self._weight2)
         return np.asarray(self.weight() ** 2 / np.maximum(squares, 1e-30), np.float32)
 
     def variance(self) -> Array:
@@ -67,3 +86,11 @@ class Accumulator:
         scatter = np.maximum(self._square / weight - mean**2, 0)
         count = np.maximum(self.coverage(), 1)
         return np.asarray(scatter / np.maximum(count - 1, 1), np.float32)
+
+    def _empty(self) -> Planes:
+        return np.zeros(self._shape, self._dtype)
+
+    def _planes_of_weights(self) -> tuple[list[Planes], Planes]:
+        if self._weight is None or self._weight2 is None:
+            self._weight, self._weight2 = [self._empty(), self._empty()], self._empty()
+        return self._weight, self._weight2

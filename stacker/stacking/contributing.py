@@ -37,6 +37,13 @@ class Contributor:
         preference = prefer(ranking, alignment.frames, shape, settings.patch_preference, settings.zoom)
         return cls(carrier, _bounds(capture, carrier, settings.outlier_sigmas, workers), preference)
 
+    def pivot(self, capture: Capture) -> Array:
+        """Return an image of the stack's shape near which all frames lie: sums of differences from it stay precise."""
+        if self.bounds is not None:
+            return self.bounds.middle
+        first = self.carrier.carry(0, capture.get_frame(int(self.carrier.alignment.frames[0])))
+        return np.full(self.carrier.shape, mean_level(first.image, first.share), np.float32)
+
     def contribute(self, order: int, frame: Frame, with_gray: bool = False) -> tuple[Carried, int]:
         """Return used frame number `order` on the stack's pixels, and how many of its pixels were left out as hits."""
         seen = self.carrier.carry(order, frame, with_gray)

@@ -80,7 +80,7 @@ def test_masks_hold_each_pixel_once(mosaic: str) -> None:
 
 def averaged(raws: np.ndarray, maps: list[Maps], mosaic: str) -> Accumulator:
     masks = colour_masks(raws.shape[1:], mosaic)
-    sums = Accumulator(masks.shape, np.zeros(masks.shape, np.float32))
+    sums = Accumulator(masks.shape)
     for number, (raw, place) in enumerate(zip(raws, maps, strict=True)):
         samples, weights = carry_mosaic(raw, masks, place)
         sums.add(number % 2, samples / np.maximum(weights, np.float32(1e-6)), 1.0, weights)
