@@ -154,7 +154,8 @@ def test_power_is_that_of_the_transform() -> None:
     power = windowed_power(image, window)
     assert power.shape == window.spectrum_shape and power.dtype == np.float32
     assert_allclose(power[5:60, 5:60].mean(), 4 * (window.weight**2).sum(), rtol=0.1)
-    assert_allclose(power, np.abs(windowed_spectrum(image, window)) ** 2, rtol=1e-5)
+    # The Laplacian leaves little of the lowest frequencies: there single precision shows.
+    assert_allclose(power, np.abs(windowed_spectrum(image, window)) ** 2, rtol=1e-5, atol=1e-3 * power.mean())
 
 
 def test_a_target_of_a_few_pixels_has_no_window() -> None:
