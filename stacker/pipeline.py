@@ -35,7 +35,7 @@ from stacker.report.labelling import labelled
 from stacker.run_folder import check_place, gather_evidence, write_run
 from stacker.run_folder.provenance import provenance
 from stacker.run_folder.telling import frame_table, header_of, summarise
-from stacker.settings import Settings
+from stacker.settings import MeasuringSettings, Settings
 from stacker.sharpening import Sharpened, sharpen, tone_for_showing
 from stacker.stacking import Stack, stack, zoomed_mask
 
@@ -92,7 +92,7 @@ def process(
         tone = tone_for_showing(finished.image, linear.mask, linear.kind, settings.colour, capture.circumstances.target)
         shown = tone.apply(finished.image)
         witness = ask_disc(capture, linear)
-        metrics = measure(capture, ranking, alignment, linear, finished, witness, workers)
+        metrics = measure(capture, ranking, alignment, linear, finished, witness, workers, settings.measuring)
         metrics |= {"colour_gains": None if tone.balance is None else tone.balance.over_green}
         metrics |= provenance(capture, settings, circumstances)
         metrics |= {"peak_memory_mb": peak_memory_mb(), "elapsed_s": time.perf_counter() - began}
@@ -131,6 +131,7 @@ def measure(
     finished: Sharpened | None = None,
     witness: Witness | None = None,
     workers: int = 1,
+    settings: MeasuringSettings | None = None,
 ) -> dict[str, Any]:
     """Return the measurements of one capture, keyed as in metrics.json; None where one could not be had: see notes."""
     witness = witness or ask_disc(capture, linear)
@@ -139,7 +140,8 @@ def measure(
     best = best_frame(capture, ranking, alignment)
     found = measure_stack(linear, sharpened, best, capture.circumstances, witness, pattern)
     notes = dict(found.pop("notes"))
-    seeing = measure_seeing(capture, ranking, alignment, capture.circumstances, workers)
+    effort = (settings or MeasuringSettings()).effort
+    seeing = measure_seeing(capture, ranking, alignment, capture.circumstances, workers, effort)
     found |= seeing_figures(seeing, notes)
     found |= count_figures(capture, ranking, alignment, linear, notes)
     found |= dispersion_figures(

@@ -162,6 +162,7 @@ def settings_from(arguments: argparse.Namespace) -> tuple[Settings, Circumstance
             ranking=_with(settings.ranking, target=arguments.target, effort=arguments.effort),
             alignment=_with(settings.alignment, effort=arguments.effort),
             stacking=_with(settings.stacking, keep=_keep(arguments.keep), effort=arguments.effort),
+            measuring=_with(settings.measuring, effort=arguments.effort),
             pictures=_with(settings.pictures, jpeg=arguments.jpeg or None),
         )
     except SettingsError as error:

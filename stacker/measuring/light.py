@@ -88,7 +88,8 @@ def _levels(plane: NDArray[np.float32], mask: NDArray[np.bool_], sky: NDArray[np
     if not inside.size:
         return 0.0, 0.0, 0.0
     dark = float(np.median(around)) if around.size else 0.0
-    return float(np.median(inside)), dark, float(np.percentile(inside, _BRIGHT_PERCENT))
+    middle, bright = np.percentile(inside, (50.0, _BRIGHT_PERCENT))
+    return float(middle), dark, float(bright)
 
 
 def _moved(mask: NDArray[np.bool_], down: int, right: int) -> NDArray[np.bool_]:

@@ -22,7 +22,8 @@ from stacker.ranking import Ranking
 Real = NDArray[np.float32]
 Repair = Callable[[Any], Any]
 
-MOST_FRAMES = 240
+MOST_FRAMES = {"full": 240, "quick": 80}
+"""By effort."""
 MOST_PATCHES = 12
 _SEEN_UP_TO = 0.8
 _BEYOND = 1.08
@@ -53,7 +54,7 @@ class PatchSpectra:
     """(P, n) whether the frame showed the whole patch."""
 
 
-def sample_frames(ranking: Ranking, sequential: bool, most: int = MOST_FRAMES) -> NDArray[np.intp]:
+def sample_frames(ranking: Ranking, sequential: bool, most: int) -> NDArray[np.intp]:
     """Return at most `most` usable frames, spread evenly over the capture; over its beginning where it is compressed.
 
     To reach a frame of a compressed video all before it must be decoded.
@@ -66,10 +67,16 @@ def sample_frames(ranking: Ranking, sequential: bool, most: int = MOST_FRAMES) -
 
 
 def patch_spectra(
-    capture: Capture, ranking: Ranking, repair: Repair, cutoff_cyc_per_px: float, size_px: int, workers: int
+    capture: Capture,
+    ranking: Ranking,
+    repair: Repair,
+    cutoff_cyc_per_px: float,
+    size_px: int,
+    most_frames: int,
+    workers: int,
 ) -> PatchSpectra | None:
     """Return the spectra of patches of `size_px` with detail; None where no patch fits into the frames."""
-    frames = sample_frames(ranking, capture.is_sequential)
+    frames = sample_frames(ranking, capture.is_sequential, most_frames)
     shift = np.rint(np.nan_to_num(ranking.coarse_shift_px)).astype(np.intp)
     corners = _places(capture, ranking, repair, cutoff_cyc_per_px, size_px, shift[frames])
     if not len(corners):

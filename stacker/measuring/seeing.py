@@ -13,7 +13,7 @@ from stacker.capture.circumstances import ASSUMED_WAVELENGTH_NM
 from stacker.measuring.air_fit import NOTICED_WAVES, AirFit, fit_air
 from stacker.measuring.asymmetry import static_asymmetry
 from stacker.measuring.motion import image_motion_px_rms
-from stacker.measuring.patch_spectra import patch_spectra
+from stacker.measuring.patch_spectra import MOST_FRAMES, patch_spectra
 from stacker.measuring.seeing_record import Focus, Seeing
 from stacker.measuring.spectral_ratio import FEWEST_FRAMES, SpectralRatio, spectral_ratio
 from stacker.measuring.turbulence_place import differential_bound, place_of_turbulence, tilt_bound
@@ -51,22 +51,32 @@ _NEEDS_OPTICS = "needs the telescope's aperture_mm and focal_length_mm and the c
 
 
 def measure_seeing(
-    capture: Capture, ranking: Ranking, alignment: Alignment, circumstances: Circumstances, workers: int = 1
+    capture: Capture,
+    ranking: Ranking,
+    alignment: Alignment,
+    circumstances: Circumstances,
+    workers: int = 1,
+    effort: str = "full",
 ) -> Seeing:
     """Measure Fried's parameter and the focus from single frames of a capture, with errors of one sigma.
 
-    Spectral ratio of patches (von der Luehe 1984, J. Opt. Soc. Am. A 1, 510) in up to 240 usable frames, kept or not,
-    fitted with D/r0 and static defocus. Whatever the capture cannot carry is None, with the reason in `notes`; bounds
-    from image motion are given where they can be had. Raises CaptureError where frames cannot be read.
+    Spectral ratio of patches (von der Luehe 1984, J. Opt. Soc. Am. A 1, 510) in up to 240 usable frames (80 with the
+    quick effort), kept or not, fitted with D/r0 and static defocus. Whatever the capture cannot carry is None, with the
+    reason in `notes`; bounds from image motion are given where they can be had. Raises CaptureError where frames cannot
+    be read.
     """
     refused = _refusal(capture, ranking, circumstances)
     if refused:
         return _without(refused)
     cutoff = circumstances.cutoff_cyc_per_px() or 0.0
-    seen, fit = _look(capture, ranking, alignment, circumstances, _PATCH_ELEMENTS, workers)
+
+    def look(elements: float) -> tuple[SpectralRatio | None, AirFit | None]:
+        return _look(capture, ranking, alignment, circumstances, elements, MOST_FRAMES[effort], workers)
+
+    seen, fit = look(_PATCH_ELEMENTS)
     rough = fit is not None and fit.ratio > _ROUGH and fit.beam_apart < _WARPED
     if rough and fit is not None and _focus(fit, ranking.target.kind) != "defocused":
-        seen, fit = _wider(_look(capture, ranking, alignment, circumstances, _WIDE_PATCH_ELEMENTS, workers), seen, fit)
+        seen, fit = _wider(look(_WIDE_PATCH_ELEMENTS), seen, fit)
     bounded = _bounds(_without(_why_not(seen, fit, ranking.target.kind)), seen, alignment, circumstances, cutoff)
     if seen is None or fit is None or bounded.notes["r0_mm"]:
         return bounded
@@ -90,13 +100,16 @@ def _look(
     alignment: Alignment,
     circumstances: Circumstances,
     elements: float,
+    most_frames: int,
     workers: int,
 ) -> tuple[SpectralRatio | None, AirFit | None]:
     """Return the spectral ratio in patches of `elements` lambda / D and the fit to it."""
     cutoff, aperture_mm = circumstances.cutoff_cyc_per_px() or 0.0, circumstances.telescope.aperture_mm or 0.0
     size = max(2 * round(0.5 * elements / cutoff), _SMALLEST_PX)
     size = min(size, 2 * ((min(capture.shape[:2]) - 12) // 2))
-    spectra = patch_spectra(capture, ranking, alignment.repair, cutoff, size, workers) if size >= _SMALLEST_PX else None
+    if size < _SMALLEST_PX:
+        return None, None
+    spectra = patch_spectra(capture, ranking, alignment.repair, cutoff, size, most_frames, workers)
     seen = None if spectra is None else spectral_ratio(spectra, workers)
     if seen is None:
         return None, None
