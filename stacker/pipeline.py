@@ -32,9 +32,11 @@ from stacker.measuring.witness import Witness, ask_disc
 from stacker.ranking import Ranking, rank
 from stacker.ranking.selection import centred
 from stacker.report.labelling import labelled
-from stacker.run_folder import check_place, gather_evidence, write_run
+from stacker.run_folder.evidence import gather_evidence
+from stacker.run_folder.place import check_place
 from stacker.run_folder.provenance import provenance
 from stacker.run_folder.telling import frame_table, header_of, summarise
+from stacker.run_folder.writing import write_run
 from stacker.settings import MeasuringSettings, Settings
 from stacker.sharpening import Sharpened, sharpen, tone_for_showing
 from stacker.stacking import Stack, stack, zoomed_mask

@@ -10,7 +10,7 @@ from astropy.io import fits
 from stacker.capture import Camera, Circumstances, Telescope
 from stacker.fits_card import cards
 from stacker.fits_file import Hdu, add_checksums, checksum, encode_checksum, write_fits
-from stacker.run_folder import image_header
+from stacker.run_folder.header import image_header
 
 
 def _image(*shape: int) -> np.ndarray:

@@ -67,7 +67,7 @@ def tell_joined(work: Callable[[], JoinedRun], about: Path | str, as_json: bool)
             print(json.dumps({"joined": str(about), "error": describe(error, about)}), flush=True)
         return max(explain(error, about), SOME_FAILED)
     if as_json:
-        from stacker.run_folder import complete_metrics
+        from stacker.run_folder.metrics_file import complete_metrics
 
         print(json.dumps({"folder": str(made.folder), "metrics": complete_metrics(made.metrics)}), flush=True)
     else:

@@ -77,7 +77,7 @@ def _study(
 ) -> KeepStudy:
     """Measure one capture, and write what was asked for."""
     from stacker.keeping import keep_curve
-    from stacker.run_folder import check_place
+    from stacker.run_folder.place import check_place
 
     folder = None if arguments.out is None else arguments.out / (capture.name if capture.is_dir() else capture.stem)
     if folder is not None:

@@ -204,7 +204,7 @@ def _tell(capture: Path, result: Run, as_json: bool) -> None:
     if not as_json:
         print(result.summary, flush=True)
         return
-    from stacker.run_folder import complete_metrics
+    from stacker.run_folder.metrics_file import complete_metrics
 
     _print({"capture": str(capture), "folder": str(result.folder), "metrics": complete_metrics(result.metrics)})
 

@@ -100,7 +100,7 @@ def finished_metrics(task: Task) -> dict[str, Any] | None:
 
 def _do(task: Task, threads: int, progress: Progress | None) -> Outcome:
     from stacker.pipeline import process
-    from stacker.run_folder import complete_metrics
+    from stacker.run_folder.metrics_file import complete_metrics
 
     metrics = finished_metrics(task)
     if metrics is not None:

@@ -12,7 +12,7 @@ import pytest
 from stacker.logbook import LoggedRun, Measured
 from stacker.logbook.comparison import compare_runs
 from stacker.report.comparison_page import write_comparison_page
-from stacker.run_folder import OutputError
+from stacker.run_folder.place import OutputError
 
 
 def recorded(folder: Path, telescope: str, aperture_mm: float, resolution: float, target: str = "Ambrel") -> LoggedRun:

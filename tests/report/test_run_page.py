@@ -21,7 +21,7 @@ from stacker.report.pictures import tone_from
 from stacker.report.reading import read_linear, read_picture
 from stacker.report.run_page import write_run_page
 from stacker.report.run_words import caution_of
-from stacker.run_folder import OutputError
+from stacker.run_folder.place import OutputError
 from stacker.simulation import Air, Detector, Scenario, write_simulation
 from stacker.sky.caution import FILTER_CAUTION
 

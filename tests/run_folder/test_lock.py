@@ -9,11 +9,10 @@ from pathlib import Path
 
 import pytest
 
-from stacker.run_folder import OutputError
 from stacker.run_folder import place as place_module
 from stacker.run_folder.leftovers import beside, lock_path, sweep, work_lock_path
 from stacker.run_folder.lock import hold, owner_of
-from stacker.run_folder.place import RUN_FILES, whole_folder
+from stacker.run_folder.place import RUN_FILES, OutputError, whole_folder
 
 _HOLDER = """
 import sys, time

@@ -17,12 +17,13 @@ import tifffile
 from astropy.io import fits
 
 from stacker.capture import CaptureError, Circumstances, Telescope
-from stacker.run_folder import FrameTable, OutputError, check_place, complete_metrics, write_run
 from stacker.run_folder import writing as writing_module
 from stacker.run_folder.curves_file import CURVE_KEYS
 from stacker.run_folder.evidence import Evidence
-from stacker.run_folder.metrics_file import METRIC_KEYS
-from stacker.run_folder.place import RUN_FILES, whole_folder
+from stacker.run_folder.frame_table import FrameTable
+from stacker.run_folder.metrics_file import METRIC_KEYS, complete_metrics
+from stacker.run_folder.place import RUN_FILES, OutputError, check_place, whole_folder
+from stacker.run_folder.writing import write_run
 from stacker.settings import PictureSettings, Settings, StackingSettings
 from stacker.settings_file import load_settings
 from stacker.stacking.record import Stack
