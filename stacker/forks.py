@@ -21,6 +21,7 @@ from multiprocessing.connection import Connection, Pipe
 from types import TracebackType
 from typing import Any, Generic, TypeVar
 
+import cv2
 import numpy as np
 
 Item = TypeVar("Item")
@@ -103,7 +104,12 @@ class Team(Generic[Item, Result]):
     """So many copies of this process; item after item goes to one after the other."""
 
     def __init__(self, function: Callable[[Item], Result], workers: int) -> None:
-        """Start the processes."""
+        """Start the processes.
+
+        OpenCV works by one thread until they have ended: a copy would wait for ever for threads that it has not got.
+        """
+        self._threads = cv2.getNumThreads()
+        cv2.setNumThreads(1)
         self._team: list[_Worker[Result]] = []
         self._files: list[int] = []
         self._given = 0
@@ -133,6 +139,7 @@ class Team(Generic[Item, Result]):
             os.waitpid(worker.process, 0)
         for file in self._files:
             os.close(file)
+        cv2.setNumThreads(self._threads)
 
     def _start(self, function: Callable[[Item], Result]) -> None:
         ours, theirs = Pipe()

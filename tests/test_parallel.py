@@ -9,6 +9,7 @@ import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 
@@ -163,3 +164,15 @@ def test_beside_a_second_thread_no_process_is_copied() -> None:
     finally:
         done.set()
         thread.join()
+
+
+@pytest.mark.usefixtures("forking")
+def test_copies_do_not_wait_for_threads_of_opencv() -> None:
+    """Copied while one of its threads held a lock, 2 of 3000 processes hung in the next large operation."""
+    before = cv2.getNumThreads()
+    cv2.setNumThreads(2)
+    try:
+        assert list(forked_map(lambda _: cv2.getNumThreads(), range(4), 2)) == [1] * 4
+        assert cv2.getNumThreads() == 2
+    finally:
+        cv2.setNumThreads(before)

@@ -12,8 +12,9 @@ is undone in the spectrum (prewhitening: Blackman & Tukey 1958, Bell Syst. Tech.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import cv2
 import numpy as np
@@ -97,6 +98,13 @@ def analysis_window(mask: NDArray[np.bool_], kind: str) -> AnalysisWindow:
     1024 px the middle is looked at, under a Hann window.
     Raises ValueError where the target is less than 8 px across.
     """
+    return _window_over(np.packbits(mask).tobytes(), mask.shape, kind)
+
+
+@lru_cache(maxsize=1)
+def _window_over(bits: bytes, shape: tuple[int, ...], kind: str) -> AnalysisWindow:
+    """Return the window over a packed mask; several stages look at one target through it."""
+    mask = np.unpackbits(np.frombuffer(bits, np.uint8), count=math.prod(shape)).reshape(shape).astype(bool)
     rows, columns = (_extent(np.asarray(mask.any(axis))) for axis in (1, 0))
     if min(rows.stop - rows.start, columns.stop - columns.start) < _FEWEST_PX:
         raise ValueError(f"the target is less than {_FEWEST_PX} px across")

@@ -50,15 +50,15 @@ class Accumulator:
     def take(self, other: Accumulator) -> None:
         """Add the sums of other frames."""
         for half in (0, 1):
-            self._sum[half] += other._sum[half]
+            cv2.accumulate(other._sum[half], self._sum[half])
             self._everywhere[half] += other._everywhere[half]
-        self._square += other._square
+        cv2.accumulate(other._square, self._square)
         self._everywhere2 += other._everywhere2
         if other._weight is not None and other._weight2 is not None:
             weights, weights2 = self._planes_of_weights()
             for half in (0, 1):
-                weights[half] += other._weight[half]
-            weights2 += other._weight2
+                cv2.accumulate(other._weight[half], weights[half])
+            cv2.accumulate(other._weight2, weights2)
 
     def weight(self, half: int | None = None) -> Sums:
         """Return the summed weight behind each pixel, of one half or of both."""
