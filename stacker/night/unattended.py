@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -41,29 +41,31 @@ def run_night(
     """Process what a plan holds, and with `watch` what arrives meanwhile; return the last plan.
 
     Where a cluster is lost, `say` is told and `own_hands` go on. Raises NightStopped where run folders cannot be
-    written or the captures' folder has gone, CaptureError where it cannot be listed.
+    written or the folder of captures or of runs has gone, CaptureError where the captures cannot be listed.
     """
     clear(plan.out)
+    places = [_Place(scout.folder), _Place(plan.out)]
     work.add(plan)
     try:
-        plan = _all_of(scout, plan, work, hands, watch)
+        plan = _all_of(scout, plan, work, hands, watch, places)
     except ClusterGone as error:
         say(f"{error}; this machine goes on alone")
         work.take_back()
-        plan = _all_of(scout, plan, work, own_hands(), watch)
+        plan = _all_of(scout, plan, work, own_hands(), watch, places)
     finally:
         _clear_quietly(plan.out)
     return plan
 
 
-def _all_of(scout: Scout, plan: Plan, work: Work, hands: Hands, watch: Watch | None) -> Plan:
+def _all_of(scout: Scout, plan: Plan, work: Work, hands: Hands, watch: Watch | None, places: Sequence[_Place]) -> Plan:
     with hands:
         news_s = looked_s = time.monotonic()
         while True:
             if work.left:
                 work.step(hands)
                 news_s = time.monotonic()
-            _check_there(scout.folder)
+            for place in places:
+                place.check()
             now = time.monotonic()
             over = watch is None or (watch.idle_s is not None and now - news_s >= watch.idle_s)
             if watch is not None and (over or now - looked_s >= watch.every_s):
@@ -90,6 +92,26 @@ def _clear_quietly(out: Path) -> None:
         clear(out)
 
 
-def _check_there(folder: Path) -> None:
-    if not folder.is_dir():
-        raise NightStopped(f"{folder}: is gone; bring the drive back, then call again: what is done stays done")
+class _Place:
+    """A folder that must stay what it was: of a drive that has gone the empty mount point may be left, or made anew by
+    a worker, and nobody would look for a run under it."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder, self._was = folder, _identity(folder)
+
+    def check(self) -> None:
+        """Raise NightStopped where the folder is gone."""
+        now = _identity(self._folder)
+        # Only both together: some network drives number their folders anew, some are mounted anew.
+        if now is None or self._was is None or not any(one == other for one, other in zip(now, self._was, strict=True)):
+            words = "is gone; bring the drive back, then call again: what is done stays done"
+            raise NightStopped(f"{self._folder}: {words}")
+
+
+def _identity(folder: Path) -> tuple[int, int] | None:
+    """Return the numbers of the drive and, on it, of the folder; None where it is not there."""
+    try:
+        told = folder.stat()
+    except OSError:
+        return None
+    return told.st_dev, told.st_ino

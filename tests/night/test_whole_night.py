@@ -203,6 +203,31 @@ def test_a_drive_that_vanishes_stops_the_night_with_one_line(
     assert "(1 of them before)" in stillair("night", night, "--out", tmp_path / "runs", "--workers", 1).out
 
 
+def test_a_drive_of_results_that_vanishes_is_told_though_its_mount_point_is_there(
+    night: Path, tmp_path: Path, stillair: Call, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A worker makes the folder anew, on the drive below: another drive and another folder than before."""
+    from stacker import pipeline
+    from stacker.night import unattended
+
+    real, identity, out = pipeline.process, unattended._identity, tmp_path / "runs"
+    places = {"mounted": True}
+
+    def unplug(*words: Any, **named: Any) -> Any:
+        places["mounted"] = False
+        return real(*words, **named)
+
+    def of_two_drives(folder: Path) -> tuple[int, int] | None:
+        drive, number = identity(folder) or (0, 0)
+        return (drive, number) if places["mounted"] or folder != out else (drive + 1, number + 1)
+
+    monkeypatch.setattr(pipeline, "process", unplug)
+    monkeypatch.setattr(unattended, "_identity", of_two_drives)
+    done = stillair("night", night, "--out", out, "--workers", 1)
+    assert done.status == 1
+    assert done.err.splitlines() == [f"{out}: is gone; bring the drive back, then call again: what is done stays done"]
+
+
 def test_a_watch_takes_what_arrives_once_it_has_stopped_growing(
     record: Recorder, tmp_path: Path, stillair: Call
 ) -> None:
