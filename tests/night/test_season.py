@@ -1,4 +1,5 @@
-"""The simulated season in one command: right groups, bad ones told. One night and target of it, short captures."""
+"""The simulated season in one command: right groups, bad ones told, telescopes ranked as they are. One target of it,
+short captures."""
 
 import json
 import sys
@@ -21,16 +22,23 @@ def _season_maker(checkout: Path) -> Any:
     return module
 
 
+def _recorded(
+    checkout: Path, season: Path, monkeypatch: pytest.MonkeyPatch, nights: dict[str, float], frames: int
+) -> Any:
+    """Record these nights of the season, and return their truth."""
+    maker = _season_maker(checkout)
+    whole = maker.scenario
+    monkeypatch.setattr(maker, "scenario", lambda *words: replace(whole(*words), frames=frames, fast_bank=3))
+    monkeypatch.setattr(maker, "NIGHTS", nights)
+    monkeypatch.setattr(maker, "RECORDED", maker.TARGETS[:1])
+    maker.main(season)
+    return json.loads((season / "season_truth.json").read_text())
+
+
 def test_one_command_finds_groups_and_tells_the_bad_ones(
     tmp_path: Path, checkout: Path, stillair: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    maker = _season_maker(checkout)
-    whole = maker.scenario
-    monkeypatch.setattr(maker, "scenario", lambda *words: replace(whole(*words), frames=24, fast_bank=3))
-    monkeypatch.setattr(maker, "NIGHTS", {"2031-03-17": 82.0})
-    monkeypatch.setattr(maker, "RECORDED", maker.TARGETS[:1])
-    maker.main(tmp_path / "season")
-    truth = json.loads((tmp_path / "season" / "season_truth.json").read_text())["captures"]
+    truth = _recorded(checkout, tmp_path / "season", monkeypatch, {"2031-03-17": 82.0}, frames=24)["captures"]
     told = json.loads(stillair("night", tmp_path / "season", "--out", tmp_path / "runs", "--workers", 1, "--json").out)
 
     def name(capture: dict[str, Any]) -> str:
@@ -51,3 +59,26 @@ def test_one_command_finds_groups_and_tells_the_bad_ones(
     cut = captures[bad["cut short"]]["metrics"]
     assert cut["frames_readable"] < cut["frames_total"] == 24
     assert [path for path, capture in captures.items() if capture["notes"]] == [bad["cut short"]]
+
+
+def test_its_telescopes_are_ranked_as_they_are_and_twins_are_told_apart_by_nothing(
+    tmp_path: Path, checkout: Path, stillair: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    truth = _recorded(checkout, tmp_path / "season", monkeypatch, {"2031-03-02": 70.0, "2031-03-17": 82.0}, frames=40)
+    stillair("night", tmp_path / "season", "--out", tmp_path / "runs", "--workers", 2)
+    told = json.loads(stillair("compare", "--by", "telescope", "--target", "Ambrel", "--json").out)
+    best, alike = truth["order"][0], set(truth["alike"])
+    figures = {row["figure"]: row for row in told["figures"]}
+    assert figures["resolution_arcsec"]["order"][0] == best
+    verdicts = {
+        (name, *sorted((found["one"], found["other"]))): found["verdict"]
+        for name, row in figures.items()
+        for found in row["differences"]
+    }
+    for twin in alike:
+        assert verdicts["resolution_arcsec", *sorted((twin, best))] in ("better", "worse")
+    assert {verdict for (_, *pair), verdict in verdicts.items() if set(pair) == alike} <= {
+        "no difference",
+        "cannot tell",
+    }
+    assert verdicts["resolution_arcsec", *sorted(alike)] == "no difference"
