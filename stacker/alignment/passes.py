@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 
 import cv2
@@ -76,6 +76,11 @@ class Tally:
             self.measured[kind] += 1
         self.share[kind] += weight
 
+    def take(self, other: Tally) -> None:
+        """Add the sums over other frames."""
+        for own, more in zip(vars(self).values(), vars(other).values(), strict=True):
+            own += more
+
     def transfer(self, kind: int, rings: Rings, reference: NDArray[np.complex64], window: Array) -> Transfer:
         """Return how class `kind` relates to the reference, given by its spectrum."""
         count = max(int(self.count[kind]), 1)
@@ -91,13 +96,20 @@ class Tally:
 
 
 @dataclass(frozen=True)
-class Sight:
-    """One frame as a pass leaves it."""
+class Following:
+    """How one frame was followed in a pass."""
 
     order: int
     coefficients: NDArray[np.float64]
     precision: float
     gain: float
+
+
+@dataclass(frozen=True)
+class Sight:
+    """One frame as a pass leaves it."""
+
+    following: Following
     image: Array
     """(h, w) dewarped frame at the binning of the next pass."""
     inside: Array | None
@@ -184,6 +196,11 @@ def gain_probe(reference: Array, level: Level, rings: Rings) -> Array:
     return np.asarray(probe * (reference.size / own), np.float32)
 
 
+def _tallies(level: Level, rings: Rings) -> list[Tally]:
+    """Return sums over no frames, one a half."""
+    return [Tally.empty(level.rows.shape, len(rings.samples)) for _ in (0, 1)]
+
+
 def _sight(cut: Cut, at: Level, modes: Modes, coefficients: NDArray[np.float64]) -> tuple[Array, Array | None]:
     maps = at.maps(modes, coefficients, cut.shift)
     return at.warp(shrink(cut.plane, at.binning), maps), at.seen(maps, cut.bounds(at.binning))
@@ -201,9 +218,9 @@ def first_pass(source: PlaneSource, state: State, plan: Plan, binning: int, prog
     def look(cut: Cut) -> Sight:
         start = state.coefficients[cut.order]
         image, inside = _sight(cut, level, state.modes, start)
-        return Sight(cut.order, start, 0.0, 1.0, image, inside, sampled(cut.order, image, level, rings))
+        return Sight(Following(cut.order, start, 0.0, 1.0), image, inside, sampled(cut.order, image, level, rings))
 
-    _gather(source.each(look, progress, wanted), state, weight, plan, binning)
+    _gather(source, look, state, weight, plan, binning, progress, wanted)
 
 
 def next_pass(
@@ -241,10 +258,10 @@ def next_pass(
         else:
             dewarped, inside = _sight(cut, target, state.modes, coefficients)
         ring_power = sampled(cut.order, dewarped, target, next_rings)
-        return Sight(cut.order, coefficients, precision, gain, dewarped, inside, ring_power)
+        return Sight(Following(cut.order, coefficients, precision, gain), dewarped, inside, ring_power)
 
-    sights = source.each(look, progress)
-    _gather(sights, state, state.reference_weight(0.5), plan, next_binning, templates)
+    weight = state.reference_weight(0.5)
+    _gather(source, look, state, weight, plan, next_binning, progress, templates=templates)
 
 
 def _templates(state: State, plan: Plan, binning: int, with_patches: bool, workers: int) -> list[list[Template]]:
@@ -261,25 +278,38 @@ def _templates(state: State, plan: Plan, binning: int, with_patches: bool, worke
 
 
 def _gather(
-    sights: Iterable[Sight],
+    source: PlaneSource,
+    look: Callable[[Cut], Sight],
     state: State,
     weight: NDArray[np.float64],
     plan: Plan,
     binning: int,
+    progress: Progress | None,
+    orders: Sequence[int] | None = None,
     templates: list[list[Template]] | None = None,
 ) -> None:
-    """Take in the frames of a pass, centre the geometry of each half and note how its classes relate to it.
+    """Look at the frames of a pass, centre the geometry of each half and note how its classes relate to it.
 
     `templates` are those that the frames were followed against, if they were.
     """
     level, rings = plan.levels[binning], plan.rings(binning)
-    tallies = [Tally.empty(level.rows.shape, len(rings.samples)) for _ in (0, 1)]
-    gain = np.ones_like(state.gain)
-    for sight in sights:
-        state.coefficients[sight.order] = sight.coefficients
-        state.precision[sight.order] = sight.precision
-        gain[sight.order] = sight.gain
-        tallies[state.half[sight.order]].add(sight, int(state.kind[sight.order]), float(weight[sight.order]))
+
+    def add_up(cuts: Iterable[Cut]) -> tuple[list[Tally], list[Following]]:
+        few, followed = _tallies(level, rings), []
+        for cut in cuts:
+            sight = look(cut)
+            few[state.half[cut.order]].add(sight, int(state.kind[cut.order]), float(weight[cut.order]))
+            followed.append(sight.following)
+        return few, followed
+
+    tallies, gain = _tallies(level, rings), np.ones_like(state.gain)
+    for few, followed in source.each_batch(add_up, progress, orders):
+        for tally, more in zip(tallies, few, strict=True):
+            tally.take(more)
+        for frame in followed:
+            state.coefficients[frame.order] = frame.coefficients
+            state.precision[frame.order] = frame.precision
+            gain[frame.order] = frame.gain
     state.references, state.transfers = [], []
     state.shift_variance = np.full(len(gain), np.nan)
     for half, tally in enumerate(tallies):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TypeVar
 
@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from stacker.alignment.record import whole_offset
 from stacker.alignment.region import Region
 from stacker.calibration.defects import DefectRepair
-from stacker.capture.each_frame import each_frame
+from stacker.capture.each_frame import Frames, each_batch
 from stacker.capture.mosaic import luminance
 from stacker.capture.sequence import Capture, Frame
 
@@ -41,7 +41,7 @@ class Cut:
 
 @dataclass(frozen=True)
 class PlaneSource:
-    """Cuts of a capture's frames, read in order and worked on in threads."""
+    """Cuts of a capture's frames, read in order and worked on in batches."""
 
     capture: Capture
     repair: DefectRepair
@@ -63,21 +63,29 @@ class PlaneSource:
         inside = -top, -left, height - 1 - top, width - 1 - left
         return Cut(order, self.region.cut(plane, offset), coarse - offset, inside)
 
-    def each(
+    def each_batch(
         self,
-        work: Callable[[Cut], Result],
+        work: Callable[[Iterable[Cut]], Result],
         progress: Callable[[int, int], None] | None = None,
         orders: Sequence[int] | None = None,
     ) -> Iterator[Result]:
-        """Yield `work(cut)` for every used frame, or for the places `orders` (rising) among them, in order."""
+        """Yield `work(cuts)` for a few frames after the other: of all used ones, or of places `orders` (rising)."""
         chosen = range(len(self.frames)) if orders is None else orders
         indices = self.frames[list(chosen)].tolist()
 
-        def look(place: int, frame: Frame) -> Result:
-            return work(self.cut(chosen[place], frame))
+        def look(batch: Frames) -> tuple[int, Result]:
+            last = 0
 
-        results = each_frame(self.capture, indices, look, self.workers, apart=True)
-        for order, result in zip(chosen, results, strict=True):
+            def cuts() -> Iterator[Cut]:
+                nonlocal last
+                for place, frame in batch:
+                    last = chosen[place]
+                    yield self.cut(last, frame)
+
+            result = work(cuts())
+            return last, result
+
+        for last, result in each_batch(self.capture, indices, look, self.workers):
             yield result
             if progress:
-                progress(order + 1, len(self.frames))
+                progress(last + 1, len(self.frames))

@@ -13,6 +13,8 @@ from stacker.parallel import forked_map, ordered_map
 Result = TypeVar("Result")
 Frames = Iterable[tuple[int, Frame]]
 
+_MOST_AT_ONCE, _FEWEST_BATCHES = 32, 16
+"""A batch has at most so many frames, and where there are enough frames there are at least so many batches."""
 _READ_AHEAD_BYTES = 1 << 23
 """Most that the frames of a batch take that has to be read by the caller."""
 
@@ -22,29 +24,27 @@ def each_frame(
     indices: Sequence[int],
     work: Callable[[int, Frame], Result],
     workers: int = 1,
-    apart: bool = False,
 ) -> Iterator[Result]:
-    """Yield `work(place, frame)` for each frame of `indices` (rising), `place` counting them from 0.
+    """Yield `work(place, frame)` for each frame of `indices` (rising), `place` counting them from 0, by threads.
 
-    `apart` takes processes instead of threads where the result is smaller than the frame, see `forked_map`. Frames that
-    must be decoded in sequence are read by the caller, others where they are worked on. Raises what reading and `work`
-    raise.
+    Frames that must be decoded in sequence are read by the caller, others where they are worked on. Raises what reading
+    and `work` raise.
     """
-    spread = forked_map if apart else ordered_map
     if capture.is_sequential:
         reading = enumerate(frame for _, frame in capture.read(indices))
-        return spread(lambda item: work(*item), reading, workers)
-    return spread(lambda place: work(place, capture.get_frame(indices[place])), range(len(indices)), workers)
+        return ordered_map(lambda item: work(*item), reading, workers)
+    return ordered_map(lambda place: work(place, capture.get_frame(indices[place])), range(len(indices)), workers)
 
 
 def each_batch(
-    capture: Capture, indices: Sequence[int], size: int, work: Callable[[Frames], Result], workers: int = 1
+    capture: Capture, indices: Sequence[int], work: Callable[[Frames], Result], workers: int = 1
 ) -> Iterator[Result]:
-    """Yield `work((place, frame), ...)` for `size` frames of `indices` (rising) after the other, by processes.
+    """Yield `work((place, frame), ...)` for a few frames of `indices` (rising) after the other, by processes.
 
     What is summed over a batch is handed on once instead of frame by frame. How frames fall into batches does not
     depend on `workers`; batches of frames that must be decoded in sequence are smaller where the frames are large.
     """
+    size = max(1, min(_MOST_AT_ONCE, -(-len(indices) // _FEWEST_BATCHES)))
     if capture.is_sequential:
         frame_bytes = capture.dtype.itemsize * math.prod(capture.shape)
         size = min(size, max(1, _READ_AHEAD_BYTES // frame_bytes))

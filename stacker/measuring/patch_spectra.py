@@ -32,7 +32,6 @@ _MOST_LOST = 0.1
 _NOISE_OF = 3
 """Every third frame tells the noise."""
 _DECODED = 3
-_BATCH = 20
 _LAPLACIAN = np.array([[1, 4, 1], [4, -20, 4], [1, 4, 1]], np.float32) / 6.0
 
 
@@ -105,7 +104,7 @@ def patch_spectra(
         spectra, level, inside = (np.stack(part, 1) for part in zip(*few, strict=True))
         return spectra, level, inside
 
-    batches = each_batch(capture, frames.tolist(), _BATCH, look, workers)
+    batches = each_batch(capture, frames.tolist(), look, workers)
     spectra, level, inside = (np.concatenate(part, 1) for part in zip(*batches, strict=True))
     stated = (ranking.noise_adu / float(np.median(ranking.brightness[frames]))) ** 2 * float((window**2).sum())
     told = np.isfinite(level)

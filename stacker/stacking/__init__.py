@@ -23,8 +23,6 @@ from stacker.stacking.warping import Warper
 __all__ = ["Stack", "stack", "zoomed_mask"]
 
 Array = NDArray[np.float32]
-MOST_AT_ONCE, FEWEST_BATCHES = 32, 16
-"""Frames are added up in batches of at most so many, and in at least so many batches."""
 MOST_SPECTRA = {"full": 200, "quick": 100}
 STOOD_STILL = "the frames move too little to fill the grid of every colour with raw samples: each frame was demosaiced"
 WORTH_TELLING = 1e-4
@@ -70,7 +68,7 @@ def stack(
         return few
 
     whole = _Batch(Accumulator(carrier.shape))
-    for few in each_batch(capture, frames, min(MOST_AT_ONCE, -(-total // FEWEST_BATCHES)), add_up, workers):
+    for few in each_batch(capture, frames, add_up, workers):
         whole.take(few)
         if progress:
             progress(len(whole.hits), total)
