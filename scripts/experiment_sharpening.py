@@ -38,6 +38,7 @@ from stacker.ranking import rank
 from stacker.ranking.selection import centred
 from stacker.settings import AlignmentSettings, RankingSettings, SharpeningSettings
 from stacker.sharpening import air, sharpen
+from stacker.sharpening.turbulence_tables import FREQUENCY, FRIED
 from stacker.simulation import (
     Air,
     BandedPlanet,
@@ -256,9 +257,9 @@ def compare(seeds: int, frames: int) -> None:
     print(f"\nleast mean error: {best}; the default is {np.mean(rows, 0)[0]:.2f} times the best radial filter's")
 
 
-def screens(count: int = 120, across: int = 48, wander: float = 0.25) -> None:
-    """Print attenuation and speckle of tilt-removed Kolmogorov screens, rows by D/r0."""
-    rng, whole, side = np.random.default_rng(7), 512, 128
+def screens(count: int = 120, across: int = 48) -> None:
+    """Print attenuation and speckle of Kolmogorov screens whose images are laid onto their mean, rows by D/r0."""
+    rng, whole = np.random.default_rng(7), 512
     f = np.hypot(scipy.fft.fftfreq(whole)[:, None], scipy.fft.fftfreq(whole)[None, :])
     f[0, 0] = np.inf
     amplitude = np.sqrt(0.0228955) * f ** (-11 / 6) / whole
@@ -268,52 +269,60 @@ def screens(count: int = 120, across: int = 48, wander: float = 0.25) -> None:
         corners = [(0, 0), (0, 256), (256, 0), (256, 256), (128, 128), (128, 384), (384, 128), (384, 384)]
         parts += [p[i : i + across, j : j + across] for p in (pair.real, pair.imag) for i, j in corners]
     phase = np.array(parts, np.float32)
-    strengths = np.exp(wander * np.random.default_rng(3).normal(size=len(phase)))
-    nominal = (1.0, 1.5, 2, 2.5, 3, 3.5, 4, 5, 6, 7, 8, 10, 12)
-    middle = np.array([0.025, 0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9])
-    steady = np.mean([_passed(phase, 1.0 + 0 * strengths, 2.0, o, across, side, middle)[0] for o in (0.0, 0.3)], 0)
-    used = (middle >= 0.05) & (middle <= 0.6)
-    q, attenuation, speckle = [], [], []
-    for strength in nominal:
-        lost, left = np.mean([_passed(phase, strengths, strength, o, across, side, middle) for o in (0.0, 0.3)], 0)
-        q.append(2.0 * float((lost[used] / steady[used]).mean()) ** 0.6)
-        attenuation.append(lost / q[-1] ** (5 / 3))
-        speckle.append(left * q[-1] ** 2)
-    rows = (1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 4.0, 5.0, 6.0, 7.0, 8.0, 10.0)
-    for title, table in (("attenuation", np.array(attenuation)), ("speckle", np.array(speckle))):
-        print(title, "rows D/r0", rows, "columns", middle)
+    rows = [np.mean([_passed(phase, q, o) for o in (0.0, 0.3)], 0) for q in FRIED]
+    for title, number in (("ATTENUATION", 0), ("SPECKLE", 1)):
+        print(f"{title} = np.array(\n    [")
         for row in rows:
-            print("[" + ", ".join(f"{np.interp(row, q, column):.4f}" for column in table.T) + "],")
+            print("        [" + ", ".join(f"{value:.4f}" for value in row[number]) + "],  # fmt: skip")
+        print("    ]\n)")
 
 
-def _passed(
-    phase: Image, strengths: NDArray[np.float64], q: float, obstruction: float, across: int, side: int, middle: Any
-) -> NDArray[np.float64]:
-    """Return -ln of the mean transfer and the speckle power, both over the telescope's transfer, at `middle`."""
+def _passed(phase: Image, q: float, obstruction: float) -> NDArray[np.float64]:
+    """Return -ln of the mean transfer over (q f)^(5/3), and q^2 times speckle power, both over the telescope's own."""
+    across, side = phase.shape[1], 128
     y, x = np.mgrid[:across, :across] - (across - 1) / 2
     radius = np.hypot(y, x) / (across / 2)
     pupil = ((radius <= 1) & (radius >= obstruction)).astype(np.float32)
     basis = np.stack([np.ones_like(y), y, x])
     gram = np.linalg.inv(np.einsum("aij,bij,ij->ab", basis, basis, pupil))
     level = phase - np.tensordot(np.einsum("nij,bij,ij->nb", phase, basis, pupil) @ gram, basis, 1)
-    telescope = scipy.fft.fft2(np.abs(scipy.fft.fft2(pupil, (side, side))) ** 2).real
-    total, power = np.zeros((side, side), complex), np.zeros((side, side))
+    rows, columns = scipy.fft.fftfreq(side)[:, None], scipy.fft.rfftfreq(side)[None, :]
+    f = np.hypot(rows, columns) * side / across
+    seen = np.empty((len(level), *f.shape), np.complex64)
     for start in range(0, len(level), 80):
-        scale = (q * strengths[start : start + 80] / across) ** (5 / 6)
-        field = pupil * np.exp(1j * level[start : start + 80] * scale[:, None, None])
-        seen = scipy.fft.fft2(np.abs(scipy.fft.fft2(field, (side, side))) ** 2) / telescope[0, 0]
-        total, power = total + seen.sum(0), power + (np.abs(seen) ** 2).sum(0)
-    f = np.hypot(*np.meshgrid(scipy.fft.fftfreq(side), scipy.fft.fftfreq(side), indexing="ij")) * side / across
-    ring = np.minimum((f * 40).astype(int), 60).reshape(-1)
-    mean, square, alone = (
-        np.bincount(ring, v.reshape(-1), 61) / np.bincount(ring, minlength=61)
-        for v in (total.real / len(level), power / len(level), telescope / telescope[0, 0])
+        field = pupil * np.exp(1j * level[start : start + 80] * (q / across) ** (5 / 6))
+        transfer = scipy.fft.rfft2(np.abs(scipy.fft.fft2(field, (side, side))) ** 2)
+        seen[start : start + 80] = transfer / transfer[:, :1, :1].real
+    _recentre(seen, 2 * np.pi * rows, 2 * np.pi * columns, (f > 0.03) & (f < 1))
+    mean, power = seen.mean(0), np.mean([np.abs(one) ** 2 for one in seen], 0)
+    telescope = scipy.fft.rfft2(np.abs(scipy.fft.fft2(pupil, (side, side))) ** 2).real
+    ring = np.minimum(np.rint(f * across).astype(int), across + 12).reshape(-1)
+    mean_ring, power_ring, square_ring, alone = (
+        np.bincount(ring, v.reshape(-1))[:across] / np.bincount(ring)[:across]
+        for v in (mean.real, power, np.abs(mean) ** 2, telescope / telescope[0, 0])
     )
-    at = (np.arange(38) + 0.5) / 40
-    lost = -np.log(np.maximum(mean[:38] / alone[:38], 1e-4))
-    left = (square[:38] - mean[:38] ** 2) / alone[:38]
-    return np.stack([np.interp(middle, at, np.convolve(np.pad(v, 1, "edge"), (0.25, 0.5, 0.25), "valid"))
-                     for v in (lost, left)])  # fmt: skip
+    at = np.arange(across) / across
+    lost = -np.log(np.maximum(mean_ring / alone, 1e-4))
+    shape = np.divide(lost, (q * at) ** (5 / 3), out=np.zeros(across), where=at > 0)
+    # Towards zero, where rings are too coarse: f^(5/3) less f^2, as Fried's formula has it, through rings 2 to 5.
+    start, bend = np.linalg.lstsq(np.stack([np.ones(4), at[2:6] ** (1 / 3)], 1), shape[2:6], rcond=None)[0]
+    shape[:2] = start + bend * at[:2] ** (1 / 3)
+    return np.stack([np.interp(FREQUENCY, at, v) for v in (shape, (power_ring - square_ring) / alone * q**2)])
+
+
+def _recentre(seen: NDArray[np.complex64], rows: Any, columns: Any, used: NDArray[np.bool_]) -> None:
+    """Move every image, given by its transform, to where it agrees best with the mean of all, as alignment does."""
+    for _ in range(3):
+        mean = seen.mean(0).real
+        for start in range(0, len(seen), 80):
+            part = seen[start : start + 80]
+            common = part * (mean * used)
+            pull = [-(common.imag * axis).sum((1, 2)) for axis in (rows, columns)]
+            agreed = np.maximum(common.real, 0)
+            a, b, c = ((agreed * k).sum((1, 2)) for k in (rows * rows, rows * columns, columns * columns))
+            down, right = (c * pull[0] - b * pull[1]), (a * pull[1] - b * pull[0])
+            dy, dx = (np.clip(v / (a * c - b * b), -1.5, 1.5)[:, None, None] for v in (down, right))
+            part *= np.exp(1j * (rows * dy + columns * dx)).astype(np.complex64)
 
 
 def main() -> None:

@@ -1,8 +1,9 @@
 """What the air took away: the transfer of the averaged image relative to that of the telescope alone.
 
-How much that is follows from the frames without knowing the target (spectral ratio, von der Luehe 1984, J. Opt. Soc.
-Am. A 1, 510): single images keep the speckle that their mean loses, so the power of the mean image over the mean power
-of the single images is a known function of D/r0, of motion left undone and of the single images' noise.
+Two things tell it without knowing the target. Single images keep the speckle that their mean loses, so the power of the
+mean image over the mean power of the single images is a known function of D/r0 (spectral ratio, von der Luehe 1984,
+J. Opt. Soc. Am. A 1, 510). And what nature draws has power that falls about as a power of spatial frequency (Field
+1987, J. Opt. Soc. Am. A 4, 2379, from memory), while the air's transfer bends.
 """
 
 from __future__ import annotations
@@ -13,29 +14,40 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stacker.measuring.fitting import fit_between
-from stacker.sharpening.single_noise import interpolated_mosaic_noise, interpolated_noise
+from stacker.sharpening.single_noise import filled_mosaic, interpolated_mosaic_noise, interpolated_noise
 from stacker.sharpening.turbulence import air_transfer, speckle_power
 from stacker.sky.optics import diffraction_transfer
 
 Curve = NDArray[np.float64]
+Flags = NDArray[np.bool_]
 
 _LEAST_FRIED, _MOST_FRIED = 0.3, 12.0
-_MOST_JITTER = 0.33
-_STARTS = (1.5, 4.0, 8.0)
+_STARTS = (2.0, 5.0, 8.0)
 _FEWEST_RINGS = 4
-_LOWEST, _HIGHEST = 0.05, 0.9
+_LOWEST, _HIGHEST = 0.18, 0.9
+"""Below, speckle is lost in what the mean itself has; where too few rings are left, down to a quarter of it."""
 _SIGNAL = 0.25
+_LEAST_CONTRAST = 0.6
+"""The mean's power over the noise of single images where these still tell of speckle."""
 _BEYOND = 1.04
-_SPECKLE_ERROR = 0.65
-_POWER_ERROR = 0.02
-# Speckle left in the kept frames, in units of what instantaneous, isoplanatic, unchosen frames have. Choosing the best
-# 40 % of simulated screens leaves 0.6 to 0.75; alignment to the detail itself, blending of isoplanatic patches and
-# finite exposure take more. 0.38 settled on simulated captures (scripts/experiment_sharpening.py).
-_SPECKLE_LEFT = 0.38
-# What is expected before the powers are looked at, as (centre, weight = 1 / sigma).
-_LIKELY_FRIED = (5.0, 0.2)
-_LIKELY_JITTER = (0.05, 20.0)
+# The constants below settled on 40 simulated captures (scripts/experiment_sharpening.py).
+_JITTER = 0.05
+"""Motion left undone, rms along either axis, in units of 1 / cutoff."""
+_SPECKLE_LEFT, _SPECKLE_DOUBT = 0.49, 0.2
+"""Speckle left in the kept frames, in units of what instantaneous, isoplanatic frames have, and the doubt of its
+logarithm. Choice, alignment to the detail itself, blending of patches and finite exposure take the rest. Near the
+cutoff, where the mean suffers most from fields that miss, it seems twice as much."""
+_WANDER_SEEN = 0.5
+"""Share of the frames' spread of contrast that is not already counted as speckle."""
+_FILLING_SEEN = 0.3
+"""Power of a mosaic's filling that single images lose beyond what resampling takes from the stack."""
+_SPECKLE_ERROR, _POWER_ERROR = 0.25, 0.08
+_LIKELY_FRIED = (5.0, 0.3)
+"""What is expected before the powers are looked at, as (centre, weight = 1 / sigma)."""
 _MOSAIC_DOUBT = 0.5
+_LIKELY_SLOPE, _SLOPE_DOUBT = -2.8, 0.3
+_LAW_FROM, _LAW_ERROR = 0.15, 0.3
+"""Power of invented planets and surfaces scatters by this (natural logarithm) about a power law, ring by ring."""
 
 
 @dataclass(frozen=True)
@@ -43,19 +55,17 @@ class Air:
     """The blur that the averaged image has beyond that of the telescope."""
 
     aperture_over_r0: float
-    jitter_px: float
-    """Motion left undone, rms along either axis."""
     cutoff_cyc_per_px: float
 
     def transfer(self, frequency_cyc_per_px: Curve) -> Curve:
         """Return A at frequencies in cycles per pixel; held at its last value beyond the cutoff."""
-        f = np.minimum(np.asarray(frequency_cyc_per_px, np.float64), self.cutoff_cyc_per_px)
-        return air_transfer(f / self.cutoff_cyc_per_px, self.aperture_over_r0) * jitter_transfer(f, self.jitter_px)
+        f = np.minimum(np.asarray(frequency_cyc_per_px, np.float64) / self.cutoff_cyc_per_px, 1.0)
+        return air_transfer(f, self.aperture_over_r0) * jitter_transfer(f, _JITTER)
 
     def at_cutoff(self, cutoff_cyc_per_px: float) -> Air:
         """Return the same air seen at another wavelength: r0 goes as lambda^(6/5), the cutoff as 1 / lambda."""
         ratio = cutoff_cyc_per_px / self.cutoff_cyc_per_px
-        return Air(self.aperture_over_r0 * ratio**1.2, self.jitter_px, cutoff_cyc_per_px)
+        return Air(self.aperture_over_r0 * ratio**1.2, cutoff_cyc_per_px)
 
 
 @dataclass(frozen=True)
@@ -71,6 +81,18 @@ class Evidence:
     """Ring correlation of the halves."""
     single: Curve
     """Mean power of single images, noise included."""
+    spread: float = 0.0
+    """Variance of the frames' contrast over its squared mean, weighed as the frames are."""
+
+
+def contrast_spread(weights: Curve) -> float:
+    """Return the variance of the frames' contrast over its squared mean, from their weights (N,), which sum to 1.
+
+    Frames are weighed by about the square of their contrast.
+    """
+    contrast = np.sqrt(weights)
+    mean = float((weights * contrast).sum())
+    return float((weights * contrast**2).sum()) / mean**2 - 1.0 if mean > 0 else 0.0
 
 
 def jitter_transfer(frequency_cyc_per_px: Curve, jitter_px: float) -> Curve:
@@ -79,46 +101,84 @@ def jitter_transfer(frequency_cyc_per_px: Curve, jitter_px: float) -> Curve:
 
 
 def fit_air(evidence: Evidence, cutoff_cyc_per_px: float, obstruction_ratio: float) -> Air | None:
-    """Fit D/r0, jitter and the single images' noise to the powers by ring; None where too few rings hold signal."""
+    """Fit D/r0 to the powers by ring; None where too few rings hold signal."""
     f = evidence.frequency_cyc_per_px / cutoff_cyc_per_px
-    signal = (f > _LOWEST) & (f < _HIGHEST) & (evidence.correlation > _SIGNAL) & (evidence.single > 0)
+    beyond = (f > _BEYOND) & (evidence.single > 0)
+    signal = _telling(evidence, f)
     if signal.sum() < _FEWEST_RINGS:
         return None
-    fits = [_fit(evidence, cutoff_cyc_per_px, signal, start, obstruction_ratio) for start in _STARTS]
+    fits = [_fit(evidence, f, signal, beyond, start, obstruction_ratio) for start in _STARTS]
     best, _ = min(fits, key=lambda fit: fit[1])
-    return Air(float(np.exp(best[0])), float(best[1]), cutoff_cyc_per_px)
+    return Air(float(np.exp(best[0])), cutoff_cyc_per_px)
+
+
+def _telling(evidence: Evidence, f: Curve) -> Flags:
+    """Return the rings that tell of the air: from the lowest to where single images show nothing but noise."""
+    seen = (f < _HIGHEST) & (evidence.correlation > _SIGNAL) & (evidence.single > 0)
+    outer = evidence.single > 0
+    noise = np.exp(_floor(evidence, outer)) * interpolated_noise(evidence.frequency_cyc_per_px)
+    weak = np.flatnonzero((evidence.cross < _LEAST_CONTRAST * noise) & (f > 0.5 * _LOWEST))
+    last = weak[0] if len(weak) else len(f)
+    for lowest, end in ((_LOWEST, last), (_LOWEST, len(f)), (0.25 * _LOWEST, len(f))):
+        signal = seen & (f > lowest) & (np.arange(len(f)) < end)
+        if signal.sum() >= _FEWEST_RINGS:
+            break
+    return np.asarray(signal)
+
+
+def _floor(evidence: Evidence, used: Flags) -> float:
+    """Return ln of the single images' noise at zero frequency, from the outermost sixth of the rings."""
+    outermost = np.flatnonzero(used)[-max(3, int(used.sum()) // 6) :]
+    noise = interpolated_noise(evidence.frequency_cyc_per_px[outermost])
+    return float(np.log((evidence.single[outermost] / noise).mean()))
 
 
 def _fit(
-    evidence: Evidence, cutoff: float, signal: NDArray[np.bool_], start: float, obstruction_ratio: float
+    evidence: Evidence, f: Curve, signal: Flags, beyond: Flags, start: float, obstruction_ratio: float
 ) -> tuple[Curve, float]:
-    """Return ln D/r0, jitter in px, ln noise and the mosaic's share in the noise's shape, and the cost of the fit."""
-    f = evidence.frequency_cyc_per_px / cutoff
-    used = signal | ((f > _BEYOND) & (evidence.single > 0))
+    """Return the parameters and the cost of the fit.
+
+    They are ln D/r0, ln noise, the mosaic's share in the noise's shape, ln of the speckle left, and the target's power
+    law: ln of its power at 0.3 of the cutoff and its slope.
+    """
+    used = signal | beyond
     x, pixels = f[used], evidence.frequency_cyc_per_px[used]
     cross, single = np.where(signal, evidence.cross, 0.0)[used], evidence.single[used]
     telescope = np.maximum(diffraction_transfer(x, obstruction_ratio), 1e-3)
     plain, mosaic = np.log(interpolated_noise(pixels)), np.log(interpolated_mosaic_noise(pixels))
-    floor = float(np.log(single[-max(3, len(single) // 6) :].mean())) - float(plain[-1])
+    filling = _FILLING_SEEN * np.log(filled_mosaic(pixels))
+    still = jitter_transfer(x, _JITTER) ** 2
+    floor = _floor(evidence, used)
     weight = 1.0 / _scatter(evidence, signal, np.exp(floor + plain), used)
+    lawful = signal[used] & (x > _LAW_FROM)
+    law_weight = 1.0 / np.hypot(_LAW_ERROR, 1.0 / np.sqrt(evidence.count * evidence.correlation**2)[used][lawful])
+
+    def target(q: float) -> Curve:
+        return np.asarray(cross / ((air_transfer(x, q) * telescope) ** 2 * still))
 
     def misfit(p: Curve) -> Curve:
-        mean = (air_transfer(x, np.exp(p[0])) * telescope) ** 2
-        speckle = _SPECKLE_LEFT * speckle_power(x, np.exp(p[0]), telescope)
-        target = cross / (mean * jitter_transfer(pixels, p[1]) ** 2)
-        model = target * (mean + speckle) + np.exp(p[2] + plain + p[3] * (mosaic - plain))
-        likely = np.array([(p[0] - np.log(_LIKELY_FRIED[0])) * _LIKELY_FRIED[1],
-                           (p[1] * cutoff - _LIKELY_JITTER[0]) * _LIKELY_JITTER[1],
-                           p[3] * _MOSAIC_DOUBT])  # fmt: skip
-        return np.concatenate([weight * np.log(model / single), likely])
+        q = float(np.exp(p[0]))
+        mean = (air_transfer(x, q) * telescope) ** 2
+        # Where the frames' air differs, contrast differs with the logarithm of what it took.
+        wander = np.log(air_transfer(x, q)) / np.log(air_transfer(np.array([0.3]), q))
+        mean = mean * (1.0 + _WANDER_SEEN * evidence.spread * wander**2)
+        speckle = np.exp(p[3]) * (1.0 + x) * speckle_power(x, q, telescope)
+        drawn = target(q)
+        model = drawn * (mean + speckle) * np.exp(p[2] * filling) + np.exp(p[1] + plain + p[2] * (mosaic - plain))
+        law = np.log(np.maximum(drawn[lawful], 1e-30)) - p[4] - p[5] * np.log(x[lawful] / 0.3)
+        likely = np.array([(p[0] - np.log(_LIKELY_FRIED[0])) * _LIKELY_FRIED[1], p[2] * _MOSAIC_DOUBT,
+                           (p[3] - np.log(_SPECKLE_LEFT)) / _SPECKLE_DOUBT,
+                           (p[5] - _LIKELY_SLOPE) / _SLOPE_DOUBT])  # fmt: skip
+        return np.concatenate([weight * np.log(model / single), law_weight * law, likely])
 
-    first = np.array([np.log(start), 0.1 / cutoff, floor, 0.1])
-    low = np.array([np.log(_LEAST_FRIED), 0.0, floor - 3.0, 0.0])
-    high = np.array([np.log(_MOST_FRIED), _MOST_JITTER / cutoff, floor + 3.0, 1.0])
+    level = float(np.log(np.interp(0.3, x[signal[used]], np.maximum(target(start)[signal[used]], 1e-30))))
+    first = np.array([np.log(start), floor, 0.1, np.log(_SPECKLE_LEFT), level, _LIKELY_SLOPE])
+    low = np.array([np.log(_LEAST_FRIED), floor - 3.0, 0.0, -3.0, level - 40.0, -8.0])
+    high = np.array([np.log(_MOST_FRIED), floor + 3.0, 1.0, 2.0, level + 40.0, 2.0])
     return fit_between(misfit, first, low, high)
 
 
-def _scatter(evidence: Evidence, signal: NDArray[np.bool_], noise: Curve, used: NDArray[np.bool_]) -> Curve:
+def _scatter(evidence: Evidence, signal: Flags, noise: Curve, used: Flags) -> Curve:
     """Return the expected misfit of ln power in each used ring: finite modes, and speckle that selection changed."""
     single, count = evidence.single[used], np.maximum(evidence.count[used], 1.0)
     correlation = np.clip(evidence.correlation[used], 0.05, 1.0)

@@ -18,7 +18,5 @@ class Sharpened:
     """(C, planes) gain of every starlet plane of each colour, finest first, before the local gate; C is 1 or 3."""
     aperture_over_r0: float | None
     """D/r0 of the air that was undone, at the (green) channel's wavelength; None where it could not be measured."""
-    jitter_px: float | None
-    """Motion left in the stack, rms along either axis, as fitted; None where it could not be measured."""
     note: str
     """Why little or nothing was sharpened; empty where all is well."""

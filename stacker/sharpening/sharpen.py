@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from stacker.measuring.resolution import Resolution, Rings, measure_resolution, ring_means
 from stacker.measuring.spectra import AnalysisWindow, analysis_window
 from stacker.settings import SharpeningSettings
-from stacker.sharpening.air import Air, Evidence, fit_air
+from stacker.sharpening.air import Air, Evidence, contrast_spread, fit_air
 from stacker.sharpening.filtering import filtered
 from stacker.sharpening.gate import local_gate
 from stacker.sharpening.limb_guard import guard_limb
@@ -25,7 +25,7 @@ Curve = NDArray[np.float64]
 _UNKNOWN_CUTOFF = 0.4
 _LEAST_TRANSFER = 0.02
 _NOTHING = "not sharpened: "
-_MILD_FRIED, _MILD_JITTER = 2.5, 0.1
+_MILD_FRIED = 2.5
 _ASSUMED = "sharpened for mild air, since the power of the single frames was not kept"
 
 
@@ -69,11 +69,11 @@ def sharpen(
         *(_sharpened(one, shown, air, stack, settings) for one, shown in zip(channels, seen, strict=True)), strict=True
     )
     image = images[0] if stack.image.ndim == 2 else np.stack(images, -1)
-    return Sharpened(image, np.stack(gains), air.aperture_over_r0, air.jitter_px, "" if measured else _ASSUMED)
+    return Sharpened(image, np.stack(gains), air.aperture_over_r0, "" if measured else _ASSUMED)
 
 
 def _unsharpened(stack: Stack, colours: int, settings: SharpeningSettings, why: str) -> Sharpened:
-    return Sharpened(stack.image.copy(), np.ones((colours, settings.planes)), None, None, _NOTHING + why)
+    return Sharpened(stack.image.copy(), np.ones((colours, settings.planes)), None, _NOTHING + why)
 
 
 def _channels(stack: Stack, cutoff: float | tuple[float, float, float] | None) -> list[_Channel]:
@@ -98,9 +98,10 @@ def _channels(stack: Stack, cutoff: float | tuple[float, float, float] | None) -
 def _air(stack: Stack, window: AnalysisWindow, rings: Rings, cutoff: float, obstruction_ratio: float) -> Air | None:
     """Return the air as the single frames tell it; a mild one without their power; None where unmeasurable."""
     if stack.frame_power is None or stack.frame_power.shape != window.spectrum_shape:
-        return Air(_MILD_FRIED, _MILD_JITTER / cutoff, cutoff)
+        return Air(_MILD_FRIED, cutoff)
     single = ring_means(stack.frame_power, window, cutoff)
-    evidence = Evidence(rings.frequency_cyc_per_px, rings.count, rings.cross, rings.correlation, single)
+    spread = contrast_spread(stack.weights)
+    evidence = Evidence(rings.frequency_cyc_per_px, rings.count, rings.cross, rings.correlation, single, spread)
     return fit_air(evidence, cutoff, obstruction_ratio)
 
 

@@ -36,6 +36,13 @@ def interpolated_mosaic_noise(frequency_cyc_per_px: Curve) -> Curve:
     return np.asarray((0.25 * filling**2 * _line_noise(rows) * _line_noise(columns)).mean(-1))
 
 
+def filled_mosaic(frequency_cyc_per_px: Curve) -> Curve:
+    """Return the power that filling a mosaic's green leaves of what was seen: (1/2 + (cos + cos) / 4)^2."""
+    rows, columns = _along_directions(frequency_cyc_per_px)
+    filling = 0.5 + 0.25 * (np.cos(2.0 * np.pi * rows) + np.cos(2.0 * np.pi * columns))
+    return np.asarray((filling**2).mean(-1))
+
+
 def _along_directions(frequency: Curve) -> tuple[Curve, Curve]:
     f = np.asarray(frequency, np.float64)[..., None]
     return f * np.sin(_DIRECTIONS), f * np.cos(_DIRECTIONS)

@@ -1,4 +1,4 @@
-"""What Kolmogorov turbulence does to short exposures whose motion is undone, between the rows of its tables.
+"""What Kolmogorov turbulence does to short exposures laid onto each other, between the rows of its tables.
 
 Frequencies are in units of the cutoff D / lambda; q is D / r0, as the tables have it.
 """
@@ -16,15 +16,16 @@ Curve = NDArray[np.float64]
 def air_transfer(frequency: Curve, aperture_over_r0: float) -> Curve:
     """Return the transfer of the air in the mean of short exposures, at `frequency` in units of the cutoff.
 
-    Held at its value at 0.9 beyond it. Limits: the shape is that of D/r0 from 1 to 10.
+    Held at its value at 0.9 beyond it. Limits: the shape is that of D/r0 from 1 to 12.
     """
-    return np.asarray(np.exp(-_row(ATTENUATION, aperture_over_r0, frequency) * aperture_over_r0 ** (5.0 / 3.0)))
+    f = np.minimum(frequency, FREQUENCY[-1])
+    return np.asarray(np.exp(-_row(ATTENUATION, aperture_over_r0, f) * (aperture_over_r0 * f) ** (5.0 / 3.0)))
 
 
 def speckle_power(frequency: Curve, aperture_over_r0: float, telescope: Curve) -> Curve:
     """Return the mean squared transfer of single exposures less the squared mean, telescope included.
 
-    `frequency` is in units of the cutoff, `telescope` the telescope's own transfer there. Limits: D/r0 from 1 to 10;
+    `frequency` is in units of the cutoff, `telescope` the telescope's own transfer there. Limits: D/r0 from 1 to 12;
     smaller ones are scaled down from 1.
     """
     weak = min(aperture_over_r0 / FRIED[0], 1.0) ** (16.0 / 3.0)

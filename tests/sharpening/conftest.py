@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from stacker.measuring.spectra import analysis_window, windowed_power
 from stacker.sharpening.air import jitter_transfer
+from stacker.sharpening.single_noise import interpolated_noise
 from stacker.sharpening.turbulence import air_transfer, speckle_power
 from stacker.sky.optics import diffraction_transfer
 from stacker.stacking.record import Stack
@@ -16,8 +17,8 @@ from stacker.stacking.record import Stack
 Real = NDArray[np.float32]
 CUTOFF = 1.0 / 3.0
 FRAMES = 100
-SPECKLE_LEFT = 0.38
-JITTER_PX = 0.4
+SPECKLE_LEFT = 0.5
+JITTER_PX = 0.15
 
 MakeStack = Callable[..., tuple[Stack, Real]]
 
@@ -72,8 +73,13 @@ def make_stack() -> MakeStack:
         truth, mean = blurred(scene, telescope), blurred(scene, telescope * air * left)
         a, b = (mean + np.sqrt(2.0) * noise * rng.standard_normal(mean.shape) for _ in range(2))
         window = analysis_window(mask, kind)
-        speckled = np.sqrt((telescope * air) ** 2 + SPECKLE_LEFT * speckle_power(f, fried, telescope))
-        single = blurred(scene, speckled) + noise * np.sqrt(FRAMES) * rng.standard_normal(mean.shape)
+        speckled = np.sqrt((telescope * air) ** 2 + SPECKLE_LEFT * (1.0 + f) * speckle_power(f, fried, telescope))
+        moved = np.sqrt(interpolated_noise(f * CUTOFF))
+        singles = (
+            blurred(scene, speckled) + blurred(np.sqrt(FRAMES) * noise * rng.standard_normal(mean.shape), moved)
+            for _ in range(20)
+        )
+        power = np.mean([windowed_power(single.astype(np.float32), window) for single in singles], 0)
         images = [np.asarray(i, np.float32) for i in (0.5 * (a + b), a, b, truth)]
         stack = Stack(
             image=images[0],
@@ -83,7 +89,7 @@ def make_stack() -> MakeStack:
             half_b=images[2],
             mask=mask,
             kind=kind,
-            frame_power=windowed_power(single.astype(np.float32), window),
+            frame_power=np.asarray(power, np.float32),
             weights=np.full(FRAMES, 1.0 / FRAMES),
         )
         return stack, images[3]

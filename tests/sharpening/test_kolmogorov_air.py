@@ -6,7 +6,7 @@ import scipy.fft
 from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 
-from stacker.sharpening.air import Air, Evidence, fit_air, jitter_transfer
+from stacker.sharpening.air import Air, Evidence, contrast_spread, fit_air, jitter_transfer
 from stacker.sharpening.single_noise import interpolated_mosaic_noise, interpolated_noise
 from stacker.sharpening.turbulence import air_transfer, speckle_power
 from stacker.sky.optics import diffraction_transfer
@@ -45,17 +45,26 @@ def test_residual_is_nolls(screens: tuple[NDArray[np.float64], NDArray[np.float6
     )  # obstruction: a little off
 
 
-@pytest.mark.parametrize(
-    ("fried", "steady"), [(2.0, 2.11), (4.0, 4.01)]
-)  # what wanders passes as much as what is steady
-def test_table_agrees_with_fresh_screens(screens: tuple[Curve, Curve], fried: float, steady: float) -> None:
-    """Mean transfer within 8 % and speckle power within 25 %, r0 wandering by a quarter as in the table."""
+@pytest.mark.parametrize("fried", [2.0, 4.0])
+def test_table_agrees_with_fresh_screens(screens: tuple[Curve, Curve], fried: float) -> None:
+    """Mean transfer within 8 % and speckle power within 25 %, images laid where a search finds the best agreement."""
     phase, pupil = screens
-    wander = fried * np.exp(0.25 * np.random.default_rng(22).normal(size=len(phase)))
-    field = pupil * np.exp(1j * phase * wander[:, None, None] ** (5 / 6))
+    field = pupil * np.exp(1j * phase * fried ** (5 / 6))
     side = 96
     transfer = scipy.fft.fft2(np.abs(scipy.fft.fft2(field, (side, side))) ** 2) / (pupil.sum() * side**2)
-    f = np.hypot(*np.meshgrid(scipy.fft.fftfreq(side), scipy.fft.fftfreq(side), indexing="ij")) * side / ACROSS
+    down, right = np.meshgrid(scipy.fft.fftfreq(side), scipy.fft.fftfreq(side), indexing="ij")
+    f = np.hypot(down, right) * side / ACROSS
+    for _ in range(2):
+        # A plain search over the peak of the correlation with the mean, to a quarter of a pixel.
+        common = transfer * (transfer.mean(0).real * ((f > 0.03) & (f < 1)))
+        fine = np.zeros((len(common), 4 * side, 4 * side), np.complex64)
+        half = side // 2
+        for rows in (slice(0, half), slice(-half, None)):
+            for columns in (slice(0, half), slice(-half, None)):
+                fine[:, rows, columns] = common[:, rows, columns]
+        peak = scipy.fft.ifft2(fine).real.reshape(len(common), -1).argmax(1)
+        dy, dx = (((place + 2 * side) % (4 * side) - 2 * side) / 4 for place in np.unravel_index(peak, fine.shape[1:]))
+        transfer = transfer * np.exp(2j * np.pi * (down * dy[:, None, None] + right * dx[:, None, None]))
     telescope = diffraction_transfer(f, OBSTRUCTION)
     for low, high in ((0.1, 0.15), (0.25, 0.3), (0.4, 0.5)):
         ring = (f >= low) & (f < high)
@@ -63,8 +72,8 @@ def test_table_agrees_with_fresh_screens(screens: tuple[Curve, Curve], fried: fl
         mean = transfer[:, ring].mean(0)
         air = float((mean.real / telescope[ring]).mean())
         speckle = float(((np.abs(transfer[:, ring]) ** 2).mean(0) - np.abs(mean) ** 2).mean())
-        assert_allclose(air_transfer(middle, steady), air, rtol=0.08)
-        assert_allclose(speckle_power(middle, steady, diffraction_transfer(middle, OBSTRUCTION)), speckle, rtol=0.25)
+        assert_allclose(air_transfer(middle, fried), air, rtol=0.08)
+        assert_allclose(speckle_power(middle, fried, diffraction_transfer(middle, OBSTRUCTION)), speckle, rtol=0.25)
 
 
 def test_weak_air_follows_fried() -> None:
@@ -88,7 +97,7 @@ def test_motion_blur_is_the_gaussians() -> None:
 
 def test_other_colours_see_other_air() -> None:
     """r0 goes as lambda^(6/5): D/r0 at 465 nm is 1.18 times that at 535 nm (Fried 1966)."""
-    green = Air(4.0, 0.3, 0.30)
+    green = Air(4.0, 0.30)
     assert_allclose(green.at_cutoff(0.30 * 535 / 465).aperture_over_r0, 4.0 * (535 / 465) ** 1.2)
     assert green.at_cutoff(0.30) == green
 
@@ -117,20 +126,22 @@ def test_interpolated_noise_is_that_of_interpolation() -> None:
         assert_allclose(np.array(rings) / rings[0], stated(middle) / stated(middle)[0], rtol=0.06)
 
 
-def test_powers_made_for_known_air_give_it_back() -> None:
-    """D/r0 within 5 % where powers follow the model without scatter; the jitter is drawn to the small one expected."""
+@pytest.mark.parametrize("spread", [0.0, 0.2])
+def test_powers_made_for_known_air_give_it_back(spread: float) -> None:
+    """D/r0 within 5 % where powers follow the model without scatter, r0 steady or wandering."""
     cutoff, f = 1 / 3, (np.arange(60) + 0.5) / 120
-    telescope, q, jitter = diffraction_transfer(f / cutoff, 0.3), 4.5, 0.2
+    telescope, q, jitter = diffraction_transfer(f / cutoff, 0.3), 4.5, 0.15
     target = 1e6 * (0.01 + f) ** -3
     passed = (air_transfer(f / cutoff, q) * telescope) ** 2
     cross = target * passed * jitter_transfer(f, jitter) ** 2
     noise = 2e5 * interpolated_noise(f)
-    single = target * (passed + 0.34 * speckle_power(f / cutoff, q, telescope)) + noise
+    wander = np.log(air_transfer(f / cutoff, q)) / np.log(air_transfer(np.array([0.3]), q))
+    speckle = 0.5 * (1 + f / cutoff) * speckle_power(f / cutoff, q, telescope)
+    single = target * (passed * (1 + 0.5 * spread * wander**2) + speckle) + noise
     correlation = cross / (cross + noise / 100)
-    found = fit_air(Evidence(f, np.full(60, 200.0), cross, correlation, single), cutoff, 0.3)
+    found = fit_air(Evidence(f, np.full(60, 200.0), cross, correlation, single, spread), cutoff, 0.3)
     assert found is not None
     assert_allclose(found.aperture_over_r0, q, rtol=0.05)
-    assert 0.75 * jitter < found.jitter_px < jitter
 
 
 def test_too_few_rings_give_no_air() -> None:
@@ -138,3 +149,9 @@ def test_too_few_rings_give_no_air() -> None:
     f = (np.arange(60) + 0.5) / 120
     flat = np.ones(60)
     assert fit_air(Evidence(f, 100 * flat, 0 * flat, 0 * flat, flat), 1 / 3, 0.0) is None
+
+
+def test_frames_alike_have_no_spread() -> None:
+    """Weights that are the square of contrasts 1 and 3: variance 1.0 times weights (0.1, 0.9) is 0.36, mean 2.8."""
+    assert_allclose(contrast_spread(np.full(10, 0.1)), 0.0, atol=1e-12)
+    assert_allclose(contrast_spread(np.array([0.1, 0.9, 0.0])), 0.36 / 2.8**2, rtol=1e-9)
