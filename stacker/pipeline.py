@@ -78,7 +78,7 @@ def process(
         alignment = align(
             capture, ranking, settings.alignment, settings.stacking.keep, workers, _stage(progress, "aligning")
         )
-        averaged = stack(
+        linear = stack(
             capture,
             ranking,
             alignment,
@@ -87,7 +87,7 @@ def process(
             _power_of(ranking, settings.stacking.zoom),
             settings.stacking,
         )
-        linear = share_detail(align_colours(averaged), capture.mosaic)
+        linear = share_detail(align_colours(linear), capture.mosaic)
         finished = sharpen(
             linear, settings.sharpening, cutoffs(capture.circumstances, linear), capture.circumstances.obstruction_ratio
         )

@@ -31,12 +31,15 @@ class LatticeGrid:
     shape: tuple[int, int]
     """(h, w) of a lattice."""
     windows: tuple[NDArray[np.float32], ...]
+    band: NDArray[np.bool_]
+    """(h, w // 2 + 1) of a lattice's spectrum: the modes that are compared, and kept."""
     phases: tuple[Spectra, ...]
+    """(modes,) of the band, as all that follows."""
     frequency: NDArray[np.float32]
-    """(h, w // 2 + 1) cycles per lattice pixel."""
-    rows: NDArray[np.float32]
-    columns: NDArray[np.float32]
-    """Cycles per lattice pixel along each axis, shaped to spread over the spectrum."""
+    """Cycles per lattice pixel."""
+    rows: NDArray[np.float64]
+    columns: NDArray[np.float64]
+    """Cycles per lattice pixel along each axis."""
 
     @classmethod
     def over(cls, height: int, width: int) -> LatticeGrid:
@@ -47,32 +50,26 @@ class LatticeGrid:
         rows = scipy.fft.fftfreq(shape[0]).astype(np.float32)[:, None]
         columns = scipy.fft.rfftfreq(shape[1]).astype(np.float32)[None, :]
         tapers = [np.hanning(size + 2)[1:-1].astype(np.float32) for size in used]
+        frequency = np.hypot(rows, columns).astype(np.float32)
+        band = frequency < BAND_CYC
         windows, phases = [], []
         for row in (0, 1):
             for column in (0, 1):
                 windows.append(np.outer(tapers[0][row::2], tapers[1][column::2]))
                 along = (np.exp(-1j * np.pi * step * axis) for step, axis in ((row, rows), (column, columns)))
-                phases.append(np.multiply(*(part.astype(np.complex64) for part in along)))
-        frequency = np.hypot(rows, columns).astype(np.float32)
-        return cls(top, left, shape, tuple(windows), tuple(phases), frequency, rows, columns)
-
-    def axes_in(self, band: NDArray[np.bool_]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """Return the cycles per lattice pixel along rows and columns of the modes in a band of the spectrum."""
-        shape = self.frequency.shape
-        return (
-            np.broadcast_to(self.rows, shape)[band].astype(np.float64),
-            np.broadcast_to(self.columns, shape)[band].astype(np.float64),
-        )
+                phases.append(np.multiply(*(part.astype(np.complex64) for part in along))[band])
+        axes = (np.broadcast_to(axis, band.shape)[band].astype(np.float64) for axis in (rows, columns))
+        return cls(top, left, shape, tuple(windows), band, tuple(phases), frequency[band], *axes)
 
     def spectra(self, frame: Frame) -> Spectra:
-        """Return the spectra (4, h, w // 2 + 1) of the lattices (0,0), (0,1), (1,0), (1,1), as if on one grid."""
+        """Return the band of the spectra of the lattices (0,0), (0,1), (1,0), (1,1), as if on one grid: (4, modes)."""
         height, width = (2 * size for size in self.shape)
         part = frame[self.top : self.top + height, self.left : self.left + width]
         found = []
         for number, (window, phase) in enumerate(zip(self.windows, self.phases, strict=True)):
             row, column = divmod(number, 2)
             lattice = _without_spikes(np.ascontiguousarray(part[row::2, column::2]))
-            found.append(scipy.fft.rfft2(lattice * window) * phase)
+            found.append(scipy.fft.rfft2(lattice * window)[self.band] * phase)
         return np.asarray(found, np.complex64)
 
 

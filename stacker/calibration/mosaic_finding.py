@@ -13,7 +13,7 @@ from math import sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from stacker.calibration.lattices import BAND_CYC, LatticeGrid
+from stacker.calibration.lattices import LatticeGrid
 from stacker.calibration.red_or_blue import Verdict, red_or_blue
 from stacker.capture import Capture, CaptureError
 from stacker.capture.sequence import Frame
@@ -64,27 +64,25 @@ def settle_mosaic(capture: Capture) -> None:
 
 
 def compare_lattices(spectra: Spectra, grid: LatticeGrid) -> Lattices:
-    """Return which diagonal is green, from spectra (N, 4, h, w // 2 + 1) of a few frames.
+    """Return which diagonal is green, from spectra (N, 4, modes) of a few frames.
 
-    The power of the six differences of lattices, at frequencies below the band limit, is compared: a mosaic has one
+    The power of the six differences of lattices is compared: a mosaic has one
     quiet diagonal and four loud neighbours. In a mono picture all six are noise; an amplifier for every other column,
     or rows with offsets of their own, leave one pair of neighbours quiet.
     """
-    band = grid.frequency < BAND_CYC
     if not len(spectra):
         return Lattices(None, 0.0, False)
-    low = spectra[:, :, band]
 
     def power(pair: tuple[int, int]) -> float:
-        return float(np.median(np.mean(np.abs(low[:, pair[0]] - low[:, pair[1]]) ** 2, axis=1)))
+        return float(np.median(np.mean(np.abs(spectra[:, pair[0]] - spectra[:, pair[1]]) ** 2, axis=1)))
 
     main, anti = power(MAIN_DIAGONAL), power(ANTI_DIAGONAL)
     across = [power(pair) for pair in _ACROSS]
     quiet = max(min(main, anti), 1e-20)
-    picture = float(np.median(np.mean(np.abs(low.mean(1)[:, 1:]) ** 2, axis=1)))
+    picture = float(np.median(np.mean(np.abs(spectra.mean(1)[:, 1:]) ** 2, axis=1)))
     contrast = sqrt(max(float(np.mean(across)) - quiet, 0) / max(picture, 1e-20))
     # The window joins neighbouring modes: some 2.25 of them are one.
-    clearly = max(_CLEARLY, 1 + _DOUBT * sqrt(2 * 2.25 / int(band.sum())))
+    clearly = max(_CLEARLY, 1 + _DOUBT * sqrt(2 * 2.25 / len(grid.frequency)))
     is_mosaic = min(across) > clearly * quiet and max(main, anti) > 0.5 * (1 + clearly) * quiet
     return Lattices(
         (MAIN_DIAGONAL if main < anti else ANTI_DIAGONAL) if is_mosaic else None, contrast, picture > 10 * quiet

@@ -43,7 +43,7 @@ class Verdict:
 
 
 def red_or_blue(spectra: Spectra, green: tuple[int, int], other: tuple[int, int], grid: LatticeGrid) -> Verdict:
-    """Judge from spectra (N, 4, h, w // 2 + 1) of N frames; `green` and `other` number the lattices.
+    """Judge from spectra (N, 4, modes) of N frames; `green` and `other` number the lattices.
 
     - brightness: red is brighter than blue for most targets, by some;
     - dispersion: along the vertical, blue stands further from green than red does;
@@ -51,14 +51,14 @@ def red_or_blue(spectra: Spectra, green: tuple[int, int], other: tuple[int, int]
       over recentred frames is free of the target; it is larger for red (the spectral ratio of von der Luehe 1984,
       JOSA A 1, 510, taken between colours).
     """
-    band = (grid.frequency < 0.18) & (grid.frequency > 2.5 / min(grid.shape))
-    first_green, second_green = (spectra[:, number][:, band] for number in green)
-    pair = [spectra[:, number][:, band] for number in other]
+    use = grid.frequency > 2.5 / min(grid.shape)
+    first_green, second_green = (spectra[:, number][:, use] for number in green)
+    pair = [spectra[:, number][:, use] for number in other]
     mean_green = (first_green + second_green) / 2
     parts = {"brightness": _by_brightness(pair, mean_green)}
-    rows, columns = grid.axes_in(band)
+    rows, columns = grid.rows[use], grid.columns[use]
     parts["dispersion"] = _by_dispersion(pair, mean_green, rows, columns)
-    parts["air"] = _by_air(pair, mean_green, _recentring(mean_green, band, grid), rows, columns)
+    parts["air"] = _by_air(pair, mean_green, _recentring(mean_green, use, grid), rows, columns)
     capped = {name: float(np.clip(value, -_CAPS[name], _CAPS[name])) for name, value in parts.items()}
     return Verdict(sum(capped.values()), capped)
 
@@ -148,14 +148,14 @@ def _ratio_of_ratios(
     return np.asarray(np.clip(np.array(logs[0]) - np.array(logs[1]), -3, 3))
 
 
-def _recentring(green: Spectra, band: NDArray[np.bool_], grid: LatticeGrid) -> Spectra:
+def _recentring(green: Spectra, use: NDArray[np.bool_], grid: LatticeGrid) -> Spectra:
     """Return factors (N, modes) that move every frame onto the mean of all, by the whole target's place."""
-    rows, columns = grid.axes_in(band)
+    rows, columns = grid.rows[use], grid.columns[use]
     template, factors = green[len(green) // 2], np.ones(green.shape, np.complex64)
     for _ in range(3):
         for number, spectrum in enumerate(green):
             cross = spectrum * template.conj()
-            shift = _peak(cross, band, grid)
+            shift = _peak(cross, use, grid)
             turned = cross * np.exp(2j * np.pi * (rows * shift[0] + columns * shift[1]))
             shift = shift + _shift(turned, rows, columns)
             factors[number] = np.exp(2j * np.pi * (rows * shift[0] + columns * shift[1]))
@@ -163,9 +163,9 @@ def _recentring(green: Spectra, band: NDArray[np.bool_], grid: LatticeGrid) -> S
     return factors
 
 
-def _peak(cross: Spectra, band: NDArray[np.bool_], grid: LatticeGrid) -> Real:
-    whole = np.zeros(band.shape, np.complex64)
-    whole[band] = cross
+def _peak(cross: Spectra, use: NDArray[np.bool_], grid: LatticeGrid) -> Real:
+    whole = np.zeros(grid.band.shape, np.complex64)
+    whole.ravel()[np.flatnonzero(grid.band)[use]] = cross
     peak = np.unravel_index(int(np.argmax(scipy.fft.irfft2(whole, s=grid.shape))), grid.shape)
     return np.array([(int(p) + n // 2) % n - n // 2 for p, n in zip(peak, grid.shape, strict=True)], float)
 

@@ -50,9 +50,10 @@ def level(image: Real, mask: NDArray[np.bool_], kind: str) -> float:
 
 def sky_of(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Return where the sky is: outside the target by more than a tenth of its size."""
-    reach = max(3.0, 0.1 * float(np.sqrt(mask.sum())))
     outside = np.ascontiguousarray(~mask, np.uint8)
-    return np.asarray(cv2.distanceTransform(outside, cv2.DIST_L2, cv2.DIST_MASK_PRECISE) > reach)
+    distance = cv2.distanceTransform(outside, cv2.DIST_L2, cv2.DIST_MASK_PRECISE).astype(np.float64)
+    # The library's last digit varies from process to process; squared distances between pixels are whole numbers.
+    return np.asarray(100 * np.rint(distance**2) > max(900, int(mask.sum())))
 
 
 def _robust_sigma(values: Real) -> float:

@@ -63,13 +63,15 @@ def stack(
             weight = float(alignment.weight[order])
             if wanted:
                 few.power, few.weighed = few.power + weight * wanted(seen.gray), few.weighed + weight
-            few.sums.add(int(alignment.half[order]), seen.image - pivot, weight, seen.share)
+            difference = np.asarray(cv2.subtract(seen.image, pivot, dst=seen.image), np.float32)
+            few.sums.add(int(alignment.half[order]), difference, weight, seen.share)
             few.hits.append(hits)
         return few
 
     whole = _Batch(Accumulator(carrier.shape))
     for few in each_batch(capture, frames, add_up, workers):
         whole.take(few)
+        del few  # Or it would stay while the next is added up.
         if progress:
             progress(len(whole.hits), total)
     notes = (*alignment.notes, *_told(np.array(whole.hits), int(np.prod(carrier.shape))))
@@ -125,7 +127,7 @@ def _finish(
     return Stack(
         image=pivot + sums.mean(),
         variance=sums.variance(),
-        coverage=np.where(sums.weight() > 0, sums.coverage(), 0).astype(np.float32),
+        coverage=sums.coverage(),
         half_a=halves[0],
         half_b=halves[1],
         mask=zoomed_mask(ranking.target.mask, warper.zoom),

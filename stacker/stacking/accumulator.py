@@ -6,6 +6,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from stacker.stacking.strips import strips
+
 Array = NDArray[np.float32]
 Sums = NDArray[np.float64]
 Planes = NDArray[np.float32] | NDArray[np.float64]
@@ -33,19 +35,24 @@ class Accumulator:
 
         `inside`, (H, W) or shaped as `difference`, multiplies `weight` pixel by pixel; None: 1 everywhere.
         """
+        weights = None
         if inside is None:
             self._everywhere[half] += weight
             self._everywhere2 += weight**2
-            weighted = difference * np.float32(weight)
         else:
-            weights, weights2 = self._planes_of_weights()
-            share = inside if inside.ndim == difference.ndim else cv2.merge([inside] * 3)
-            share = share * np.float32(weight)
-            cv2.accumulate(share, weights[half])
-            cv2.accumulateSquare(share, weights2)
-            weighted = difference * share
-        cv2.accumulate(weighted, self._sum[half])
-        cv2.accumulateProduct(weighted, difference, self._square)
+            weights = self._planes_of_weights()
+        for rows in strips(self._shape):
+            part = difference[rows]
+            if inside is None or weights is None:
+                weighted = part * np.float32(weight)
+            else:
+                share = inside[rows] if inside.ndim == part.ndim else cv2.merge([inside[rows]] * 3)
+                share = share * np.float32(weight)
+                cv2.accumulate(share, weights[0][half][rows])
+                cv2.accumulateSquare(share, weights[1][rows])
+                weighted = part * share
+            cv2.accumulate(weighted, self._sum[half][rows])
+            cv2.accumulateProduct(weighted, part, self._square[rows])
 
     def take(self, other: Accumulator) -> None:
         """Add the sums of other frames."""
@@ -62,30 +69,43 @@ class Accumulator:
 
     def weight(self, half: int | None = None) -> Sums:
         """Return the summed weight behind each pixel, of one half or of both."""
-        halves = (0, 1) if half is None else (half,)
-        everywhere = sum(self._everywhere[h] for h in halves)
-        if self._weight is None:
-            return np.full(self._shape, everywhere)
-        return np.asarray(sum(self._weight[h] for h in halves) + everywhere, np.float64)
+        return self._weight_in(slice(None), (0, 1) if half is None else (half,))
 
     def mean(self, half: int | None = None) -> Array:
-        """Return the weighted mean; 0 where nothing was seen."""
+        """Return the weighted mean, of one half or of both; 0 where nothing was seen."""
         halves = (0, 1) if half is None else (half,)
-        total = sum(self._sum[h] for h in halves)
-        return np.asarray(total / np.maximum(self.weight(half), 1e-12), np.float32)
+        mean = np.empty(self._shape, np.float32)
+        for rows in strips(self._shape):
+            mean[rows] = sum(self._sum[h][rows] for h in halves) / np.maximum(self._weight_in(rows, halves), 1e-12)
+        return mean
 
     def coverage(self) -> Array:
-        """Return the effective number of frames (sum w)^2 / sum w^2 behind each pixel."""
-        squares = self._everywhere2 + (0.0 if self._weight2 is None else self._weight2)
-        return np.asarray(self.weight() ** 2 / np.maximum(squares, 1e-30), np.float32)
+        """Return the effective number of frames (sum w)^2 / sum w^2 behind each pixel; 0 where none."""
+        coverage = np.empty(self._shape, np.float32)
+        for rows in strips(self._shape):
+            coverage[rows] = self._coverage_in(rows)
+        return coverage
 
     def variance(self) -> Array:
         """Return the variance of the weighted mean: s^2 / n_eff, s^2 the weighted scatter with n_eff - 1 degrees."""
-        weight = np.maximum(self.weight(), 1e-12)
-        mean = (self._sum[0] + self._sum[1]) / weight
-        scatter = np.maximum(self._square / weight - mean**2, 0)
-        count = np.maximum(self.coverage(), 1)
-        return np.asarray(scatter / np.maximum(count - 1, 1), np.float32)
+        variance = np.empty(self._shape, np.float32)
+        for rows in strips(self._shape):
+            weight = np.maximum(self._weight_in(rows), 1e-12)
+            mean = (self._sum[0][rows] + self._sum[1][rows]) / weight
+            scatter = np.maximum(self._square[rows] / weight - mean**2, 0)
+            count = np.maximum(self._coverage_in(rows), 1)
+            variance[rows] = scatter / np.maximum(count - 1, 1)
+        return variance
+
+    def _weight_in(self, rows: slice, halves: tuple[int, ...] = (0, 1)) -> Sums:
+        everywhere = sum(self._everywhere[h] for h in halves)
+        if self._weight is None:
+            return np.full(self._sum[0][rows].shape, everywhere)
+        return np.asarray(sum(self._weight[h][rows] for h in halves) + everywhere, np.float64)
+
+    def _coverage_in(self, rows: slice) -> Array:
+        squares = self._everywhere2 + (0.0 if self._weight2 is None else self._weight2[rows])
+        return np.asarray(self._weight_in(rows) ** 2 / np.maximum(squares, 1e-30), np.float32)
 
     def _empty(self) -> Planes:
         return np.zeros(self._shape, self._dtype)

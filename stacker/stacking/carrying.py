@@ -12,6 +12,7 @@ from stacker.capture.sequence import Capture, Frame
 from stacker.settings import StackingSettings
 from stacker.stacking.demosaic import demosaic
 from stacker.stacking.filling import motion_fills_the_grid
+from stacker.stacking.strips import strips
 from stacker.stacking.warping import Warper, carry, carry_mosaic, colour_masks, green_of
 
 Array = NDArray[np.float32]
@@ -68,4 +69,6 @@ class Carrier:
             return Carried(image, self.warper.seen(maps), image if image.ndim == 2 else image[..., 1])
         samples, weights = carry_mosaic(plane, self.masks, maps)
         gray = carry(green_of(plane, self.mosaic), maps) if with_gray else np.zeros((0, 0), np.float32)
-        return Carried(np.asarray(samples / np.maximum(weights, 1e-6), np.float32), weights, gray)
+        for rows in strips(samples.shape):
+            samples[rows] /= np.maximum(weights[rows], 1e-6)
+        return Carried(samples, weights, gray)

@@ -17,6 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from stacker.stacking.strips import strips
+
 Array = NDArray[np.float32]
 Hits = NDArray[np.uint8]
 SAMPLE_FRAMES = 16
@@ -65,7 +67,9 @@ class Bounds:
         `image` is shaped as the stack, `share` (H, W) or as `image` says how much each pixel counts (None: all 1).
         `image` is changed in place. `hits` counts the pixels left out, colours together.
         """
-        wrong = _beyond(cv2.absdiff(image, self.middle), self.reach)
+        wrong = np.empty(image.shape, np.uint8)
+        for rows in strips(image.shape):
+            wrong[rows] = _beyond(cv2.absdiff(image[rows], self.middle[rows]), self.reach[rows])
         if share is not None:
             known = _beyond(share, LEAST_SHARE)
             wrong = wrong & (known if known.ndim == wrong.ndim else known[..., None])
@@ -108,40 +112,66 @@ class Sample:
 
     def add(self, image: Array, share: Array | None) -> None:
         """Add one frame, as `Bounds.judge` takes it."""
-        seen = np.ones(image.shape, bool) if share is None else share > LEAST_SHARE
-        seen = seen if seen.ndim == image.ndim else np.repeat(seen[..., None], image.shape[2], 2)
         if self._pivot is None:
             # Differences from a frame keep the squares small enough for float32.
+            seen = _seen(image, share)
             self._pivot = np.where(seen, image, image[seen].mean() if seen.any() else 0).astype(np.float32)
-        value = np.where(seen, image - self._pivot, np.float32(0))
-        self._count += seen
-        self._total += value
-        self._square += value**2
-        np.maximum(self._high, value, where=seen, out=self._high)
-        np.minimum(self._low, value, where=seen, out=self._low)
+        for rows in strips(image.shape):
+            seen = _seen(image[rows], None if share is None else share[rows])
+            value = np.where(seen, image[rows] - self._pivot[rows], np.float32(0))
+            self._count[rows] += seen
+            self._total[rows] += value
+            self._square[rows] += value**2
+            for extreme, further in ((self._high[rows], np.maximum), (self._low[rows], np.minimum)):
+                further(extreme, value, where=seen, out=extreme)
 
     def mean_and_variance(self) -> tuple[Array, Array, NDArray[np.bool_]]:
         """Return the mean and the variance without the extremes, and where enough frames were seen for both."""
         assert self._pivot is not None, "an alignment has frames"
+        mean, variance = np.empty_like(self._pivot), np.empty_like(self._pivot)
         enough = self._count >= FEWEST_FRAMES - 2
-        high, low = (np.where(enough, extreme, 0) for extreme in (self._high, self._low))
-        kept = np.where(enough, self._count - 2, np.maximum(self._count, 1))
-        mean = (self._total - high - low) / kept
-        scatter = np.maximum((self._square - high**2 - low**2) / kept - mean**2, 0) * kept / np.maximum(kept - 1, 1)
         most = int(self._count.max())
         untrimmed = np.array([1.0] * 3 + [1 / trimmed_variance(count) for count in range(3, most + 1)], np.float32)
-        scatter *= untrimmed[self._count.astype(np.intp)]
-        return np.asarray(self._pivot + mean, np.float32), np.where(enough, scatter, 0).astype(np.float32), enough
+        for rows in strips(mean.shape):
+            known, count = enough[rows], self._count[rows]
+            high, low = (np.where(known, extreme[rows], 0) for extreme in (self._high, self._low))
+            kept = np.where(known, count - 2, np.maximum(count, 1))
+            middle = (self._total[rows] - high - low) / kept
+            scatter = np.maximum((self._square[rows] - high**2 - low**2) / kept - middle**2, 0)
+            scatter *= kept / np.maximum(kept - 1, 1)
+            scatter *= untrimmed[count.astype(np.intp)]
+            mean[rows] = self._pivot[rows] + middle
+            variance[rows] = np.where(known, scatter, 0)
+        return mean, variance, enough
 
     def bounds(self, sigmas: float) -> Bounds:
         """Return what the sample lets a frame show, `sigmas` standard deviations wide."""
         middle, variance, enough = self.mean_and_variance()
-        pooled = _around_mean(variance) / np.maximum(_around_mean(enough.astype(np.float32)), np.float32(0.04))
-        box = np.ones((LOCAL_PX, LOCAL_PX), np.uint8)
-        local_range = cv2.subtract(cv2.dilate(middle, box), cv2.erode(middle, box))
         floor = FLOOR * float(np.subtract(*np.quantile(middle[enough], (0.999, 0.001)))) if enough.any() else 0.0
-        reach = np.maximum(sigmas * np.sqrt(np.maximum(pooled, 0)) + RANGE_SHARE * local_range, floor)
-        return Bounds(middle, np.where(enough, reach, np.inf).astype(np.float32))
+        if middle.ndim == 2:
+            return Bounds(middle, _reach(middle, variance, enough, sigmas, floor))
+        reach = variance
+        for colour in range(middle.shape[2]):
+            plane, scatter = (np.ascontiguousarray(part[..., colour]) for part in (middle, variance))
+            reach[..., colour] = _reach(plane, scatter, enough[..., colour], sigmas, floor)
+        return Bounds(middle, reach)
+
+
+def _seen(image: Array, share: Array | None) -> NDArray[np.bool_]:
+    """Return where a frame shows enough, shaped as the image."""
+    if share is None:
+        return np.ones(image.shape, bool)
+    seen = share > LEAST_SHARE
+    return seen if seen.ndim == image.ndim else np.repeat(seen[..., None], image.shape[2], 2)
+
+
+def _reach(middle: Array, variance: Array, enough: NDArray[np.bool_], sigmas: float, floor: float) -> Array:
+    """Return (H, W) how far values may lie from the middle of one colour; inf where too little was seen."""
+    pooled = _around_mean(variance) / np.maximum(_around_mean(enough.astype(np.float32)), np.float32(0.04))
+    box = np.ones((LOCAL_PX, LOCAL_PX), np.uint8)
+    local_range = cv2.subtract(cv2.dilate(middle, box), cv2.erode(middle, box))
+    reach = np.maximum(sigmas * np.sqrt(np.maximum(pooled, 0)) + RANGE_SHARE * local_range, floor)
+    return np.where(enough, reach, np.inf).astype(np.float32)
 
 
 def _around_mean(plane: Array) -> Array:

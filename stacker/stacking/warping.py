@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from stacker.alignment.level import Level, seen
 from stacker.alignment.record import Alignment
 from stacker.capture.mosaic import colour_offsets
+from stacker.stacking.strips import strips
 
 Array = NDArray[np.float32]
 
@@ -92,11 +93,22 @@ def carry_mosaic(raw: Array, masks: Array, maps: tuple[Array, Array]) -> tuple[A
     ever interpolated from its neighbours, the motion of the frames fills the grid (Fruchter & Hook 2002, PASP 114, 144,
     for the idea of averaging samples where they fall).
     """
-    samples = cv2.remap(
-        raw[..., None] * masks, maps[1], maps[0], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0
-    )
-    weights = cv2.remap(masks, maps[1], maps[0], cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
-    return np.asarray(samples, np.float32), np.asarray(weights, np.float32)
+    seen = raw[..., None] * masks
+    shape = (*maps[0].shape, 3)
+    samples, weights = np.empty(shape, np.float32), np.empty(shape, np.float32)
+    for rows in strips(shape):
+        place = [np.ascontiguousarray(part[rows]) for part in maps]
+        for source, carried in ((seen, samples), (masks, weights)):
+            cv2.remap(
+                source,
+                place[1],
+                place[0],
+                cv2.INTER_LINEAR,
+                dst=carried[rows],
+                borderMode=cv2.BORDER_CONSTANT,
+                borderValue=0,
+            )
+    return samples, weights
 
 
 def green_of(raw: Array, mosaic: str | None) -> Array:

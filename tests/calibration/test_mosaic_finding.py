@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tracemalloc
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -9,6 +10,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from scipy.ndimage import gaussian_filter
 
 from stacker.calibration.lattices import LatticeGrid
 from stacker.calibration.mosaic_finding import compare_lattices, pattern, settle_mosaic
@@ -135,6 +137,21 @@ def test_faults_of_a_mono_camera_are_no_mosaic(change: Any) -> None:
     grid = LatticeGrid.over(128, 128)
     spectra = np.array([grid.spectra(frame) for frame in noise_frames(change)])
     assert compare_lattices(spectra, grid).green is None
+
+
+def test_many_frames_are_compared_in_little_memory(tmp_path: Path) -> None:
+    """Of 96 frames only the modes that count are kept: less than the frames themselves, counted by tracemalloc."""
+    rng = np.random.default_rng(7)
+    scene = gaussian_filter(rng.normal(0, 1, (256, 256)), 4) * 2000 + 1000
+    colours = np.tile([[0.7, 1.0], [1.0, 0.6]], (128, 128))
+    frames = [(scene * colours + rng.normal(0, 20, scene.shape)).clip(0, 4095).astype(np.uint16) for _ in range(96)]
+    with open_capture(write_capture(tmp_path / "many.fits", frames, kind="fits", bits=12)) as capture:
+        tracemalloc.start()
+        settle_mosaic(capture)
+        peak = tracemalloc.get_traced_memory()[1]
+        tracemalloc.stop()
+        assert capture.mosaic is not None
+    assert peak < sum(frame.nbytes for frame in frames)
 
 
 def test_patterns_are_named_row_by_row() -> None:

@@ -1,11 +1,12 @@
 """Noise of stacks and of single frames."""
 
+import cv2
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
-from scipy.ndimage import gaussian_filter
+from scipy.ndimage import distance_transform_edt, gaussian_filter
 
-from stacker.measuring.noise import frame_noise, level, stack_noise
+from stacker.measuring.noise import frame_noise, level, sky_of, stack_noise
 
 WHERE = np.ones((200, 240), bool)
 
@@ -43,6 +44,22 @@ def test_level_is_above_the_sky_for_a_disc() -> None:
     image = np.where(mask, 120.0, 20.0).astype(np.float32)
     assert level(image, mask, "disc") == pytest.approx(100.0)
     assert level(image, np.ones_like(mask), "surface") == pytest.approx(20.0)
+
+
+def test_sky_begins_beyond_a_tenth_of_the_target_to_the_pixel(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A square of 50 px: (3, 4) from its corner is 5 px away, a tenth, and no sky, whatever the last digit says.
+
+    Distances by SciPy's exact transform.
+    """
+    mask = np.zeros((100, 120), bool)
+    mask[20:70, 30:80] = True
+    found = sky_of(mask)
+    assert not found[72, 83] and found[73, 83]
+    np.testing.assert_array_equal(found, distance_transform_edt(~mask) > 5)
+    exact = cv2.distanceTransform
+    for digit in (-np.inf, np.inf):
+        monkeypatch.setattr(cv2, "distanceTransform", lambda *a, to=digit: np.nextafter(exact(*a), np.float32(to)))
+        np.testing.assert_array_equal(sky_of(mask), found)
 
 
 def test_no_pixel_is_refused() -> None:
