@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping, Sequence
-from math import floor, isnan, log10
+from math import isnan
 from typing import TYPE_CHECKING, Any
 
 from stacker.logbook.columns import Numbers
@@ -42,14 +42,8 @@ def _padded(column: Sequence[str]) -> list[str]:
 
 
 def with_error(found: Measured | None, unit: str = "") -> str:
-    """Return a number with its error, to two digits of the error; `-` where there is none."""
-    if found is None:
-        return "-"
-    value, error = found
-    if error is None or not error > 0:
-        return f"{value:.3g}{unit}"
-    digits = max(0, 1 - floor(log10(error)))
-    return f"{value:.{digits}f} ± {error:.{digits}f}{unit}"
+    """Return a number with its error; `-` where there is none."""
+    return "-" if found is None else found.words(unit)
 
 
 def _columns(runs: Runs) -> Iterator[list[str]]:

@@ -9,6 +9,7 @@ import numpy as np
 
 from stacker.logbook.comparison_record import CANNOT_TELL, NO_DIFFERENCE, Difference, Row
 from stacker.logbook.figures import NEITHER, Figure
+from stacker.logbook.logged_run import Measured
 
 
 def sentence_of(figure: Figure, found: Difference, labels: Sequence[str]) -> str:
@@ -39,9 +40,8 @@ def _comparative(figure: Figure, found: Difference) -> str:
 
 
 def _size(figure: Figure, found: Difference) -> str:
-    if figure.relative:
-        return f"ratio {found.value:.3g} ± {found.error:.2g}"
-    return f"difference {found.value:.3g} ± {found.error:.2g} {figure.unit}".rstrip()
+    size = Measured(found.value, found.error).words()
+    return f"ratio {size}" if figure.relative else f"difference {size} {figure.unit}".rstrip()
 
 
 def _limit(figure: Figure, found: Difference) -> str:

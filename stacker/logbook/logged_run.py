@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from math import floor, inf, log10
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -17,6 +18,13 @@ class Measured(NamedTuple):
 
     value: float
     error: float | None = None
+
+    def words(self, unit: str = "") -> str:
+        """Return `value ± error`, to two digits of the error."""
+        if self.error is None or not 0.0 < self.error < inf:
+            return f"{self.value:.3g}{unit}"
+        digits = max(0, 1 - floor(log10(self.error)))
+        return f"{self.value:.{digits}f} ± {self.error:.{digits}f}{unit}"
 
 
 @dataclass(frozen=True)

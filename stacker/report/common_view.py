@@ -68,6 +68,7 @@ def common_views(views: Sequence[View]) -> CommonViews:
     north_up = views[leader].north_angle_deg is not None
     order = [leader, *(i for i in range(len(views)) if i != leader)]
     pictures: dict[int, Picture] = {}
+    as_captured: list[int] = []
     for index in order:
         settled, unsettled = views[index], False
         if index != leader and settled.north_angle_deg is None:
@@ -76,10 +77,19 @@ def common_views(views: Sequence[View]) -> CommonViews:
         placed = _placed(settled, scales[index] / finest, size)
         pictures[index] = placed if index == leader else _moved_onto(placed, pictures[leader])
         if unsettled:
-            notes.append(f"picture {index + 1} stands as captured: which way it is turned is not known")
+            as_captured.append(index + 1)
+    if as_captured:
+        notes.append(_untold(sorted(as_captured)))
     told = [pictures[index] for index in range(len(views))]
     shown, enlarged = _close_up(told) if all(view.disc for view in views) else (told, 1.0)
     return CommonViews(tuple(shown), finest / enlarged if scale_known else None, north_up, tuple(notes))
+
+
+def _untold(numbers: Sequence[int]) -> str:
+    if len(numbers) == 1:
+        return f"picture {numbers[0]} stands as captured: which way it is turned is not known"
+    listed = f"{', '.join(map(str, numbers[:-1]))} and {numbers[-1]}"
+    return f"pictures {listed} stand as captured: which way they are turned is not known"
 
 
 def _scales(views: Sequence[View]) -> tuple[list[float], bool, list[str]]:

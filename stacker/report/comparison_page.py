@@ -30,7 +30,7 @@ from stacker.report.night_page import link_to
 from stacker.report.numbers import with_error
 from stacker.report.page import cautions, page, section, write_page
 from stacker.report.pictures import data_address
-from stacker.report.run_words import cautions_of, name_of, sized, telescope_of, when_of
+from stacker.report.run_words import called, cautions_of, name_of, sized, telescope_of, when_of
 from stacker.report.seeing_figures import seeing_figures
 
 _MOST_PICTURES, _MOST_RUNS = 12, 300
@@ -212,15 +212,15 @@ def _best(row: Row) -> int | None:
 
 
 def _differences(comparison: Comparison) -> Iterator[Part]:
-    words = ("figure", "one", "other", "one over other", "verdict", "chance")
+    words = ("figure", "one", "other", "ratio or difference", "verdict of one", "chance")
     head = element("tr", *(element("th", word, scope="col") for word in words))
     told = [(row, found) for row in comparison.rows for found in row.differences if found.verdict != CANNOT_TELL]
     rows = (element("tr", *_cells(comparison, row, found)) for row, found in told)
     untold = [row.figure.words for row in comparison.rows if all(f.verdict == CANNOT_TELL for f in row.differences)]
     explained = (
         "A difference counts where so much comes about by chance, all that was looked at taken together, in less than "
-        f"{100 * comparison.alpha:.0f} % of comparisons without any true one. What has a unit is compared by "
-        "difference, all else by ratio."
+        f"{100 * comparison.alpha:.0f} % of comparisons without any true one. What stands without a unit is one over "
+        "the other, what has one is their difference."
     )
     yield element("p", explained, class_="note")
     if told:
@@ -237,7 +237,8 @@ def _cells(comparison: Comparison, row: Row, found: Difference) -> Iterator[Mark
     chance = found.chance_of_many
     yield element("th", row.figure.words, scope="row")
     yield from (element("td", word) for word in (one, other, size))
-    yield element("td", found.verdict, class_="no" if found.verdict == NO_DIFFERENCE else "yes")
+    kind = {NO_DIFFERENCE: "no", WORSE: "worse"}.get(found.verdict, "yes")
+    yield element("td", found.verdict, class_=kind)
     yield element("td", "–" if not np.isfinite(chance) else "< 0.001" if chance < 0.001 else f"{chance:.3f}")
 
 
@@ -259,7 +260,7 @@ def _runs(comparison: Comparison, folder: Path) -> Markup:
 
 def _run_cells(fair: Fairness, folder: Path) -> Iterator[Part]:
     run = fair.run
-    yield link_to(run, folder, f"{name_of(run)} ({run.folder.name})")
+    yield link_to(run, folder, called(run))
     yield when_of(run)
     yield telescope_of(run)
     yield sized(run) or "–"

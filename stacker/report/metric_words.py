@@ -37,6 +37,11 @@ GROUPS: Mapping[str, Mapping[str, tuple[str, str]]] = {
     "Air and mount": {
         "seeing_arcsec": ("seeing", "″"),
         "r0_mm": ("Fried parameter of the air", "mm"),
+        "r0_zenith_mm": ("the same straight up", "mm"),
+        "r0_motion_bound_mm": ("the same if all motion were the air's", "mm"),
+        "r0_differential_bound_mm": ("the same at most, by how patches moved apart", "mm"),
+        "fried_ratio": ("aperture over it, at the wavelength observed", ""),
+        "defocus_waves_pv": ("defocus, peak to valley", "waves"),
         "image_motion_px_rms": ("image motion", "px rms"),
         "drift_px_per_s": ("drift of the mount", "px/s"),
         "periodic_error_px": ("periodic motion, amplitude", "px"),

@@ -15,7 +15,7 @@ from stacker.report.night_plots import night_plots
 from stacker.report.numbers import with_error
 from stacker.report.page import cautions, page, section, write_page
 from stacker.report.pictures import thumbnail
-from stacker.report.run_words import cautions_of, limits_of, name_of, sized, telescope_of, when_of
+from stacker.report.run_words import called, cautions_of, limits_of, name_of, sized, telescope_of, when_of
 
 PAGE_NAME = "report.html"
 _COLUMNS = ("run", "start", "telescope", "frames", "resolution", "diffraction limits", "seeing", "limited by")
@@ -62,7 +62,7 @@ def night_page(
         element("p", _summary(runs, failures), class_="lead"),
         section("Pictures", element("div", *(_card(folder, run, doubts) for run in runs), class_="sheet")),
         _failed(failures),
-        section("How the night went", element("div", *plots, class_="plots")) if plots else None,
+        section(_how(runs), element("div", *plots, class_="plots")) if plots else None,
         section("All runs", _table(folder, runs)),
     )
     title = title_of(runs, folder)
@@ -77,6 +77,14 @@ def title_of(runs: Sequence[LoggedRun], folder: Path) -> str:
         return f"Night of {nights[0]}"
     name = folder.absolute().name
     return f"{name}: nights of {nights[0]} to {nights[-1]}" if nights else name
+
+
+def _how(runs: Sequence[LoggedRun]) -> str:
+    return "How the nights went" if _of_several_nights(runs) else "How the night went"
+
+
+def _of_several_nights(runs: Sequence[LoggedRun]) -> bool:
+    return len({run.night for run in runs if run.night}) > 1
 
 
 def link_to(run: LoggedRun, folder: Path, words: str) -> Markup:
@@ -143,22 +151,24 @@ def _failed(failures: Sequence[tuple[str, str]]) -> Part:
     if not failures:
         return None
     rows = (element("tr", element("th", name, scope="row"), element("td", words)) for name, words in failures)
-    return section("Could not be used", element("table", element("tbody", *rows)))
+    return section("Could not be used", element("table", element("tbody", *rows), class_="told"))
 
 
 def _table(folder: Path, runs: Sequence[LoggedRun]) -> Markup:
     head = element("tr", *(element("th", words, scope="col") for words in _COLUMNS))
-    rows = (element("tr", *(element("td", cell) for cell in _cells(folder, run))) for run in runs)
+    form = "%Y-%m-%d %H:%M" if _of_several_nights(runs) else "%H:%M"
+    rows = (element("tr", *(element("td", cell) for cell in _cells(folder, run, form))) for run in runs)
     table = element("table", element("thead", head), element("tbody", *rows))
     return element("div", table, class_="wide", tabindex=0, role="region", aria_label="All runs")
 
 
-def _cells(folder: Path, run: LoggedRun) -> list[Part]:
+def _cells(folder: Path, run: LoggedRun, form: str) -> list[Part]:
+    """Return what the table says of a run, its start as `form` has it."""
     moment, limits = moment_from(run.start_utc), limits_of(run)
     used, total = run.metrics.get("frames_used"), run.metrics.get("frames_total")
     return [
-        link_to(run, folder, f"{name_of(run)} ({run.folder.name})"),
-        None if moment is None else f"{moment:%H:%M}",
+        link_to(run, folder, called(run)),
+        None if moment is None else moment.strftime(form),
         run.telescope,
         f"{used} of {total}",
         sized(run) or "–",

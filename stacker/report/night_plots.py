@@ -13,6 +13,9 @@ from stacker.report.markup import Markup, element
 
 _COLOURS = (ACCENT, SECOND, THIRD, INK, MUTED)
 _SHAPES = ("o", "s", "^", "D", "v", "P", "X")
+_ONE_NIGHT_H = 30.0
+_APART = 0.02
+"""Of the axis, between telescopes."""
 _CURVES = (
     ("resolution_over_diffraction", "resolution over diffraction", "How near to their limit the telescopes came", 1.0),
     ("seeing_arcsec", "seeing, arcsec", "How the seeing was", None),
@@ -39,12 +42,16 @@ def night_plots(runs: Sequence[LoggedRun]) -> list[Markup]:
 def _draw(told: Sequence[tuple[datetime, LoggedRun]], key: str, label: str, level: float | None) -> Any:
     names = sorted({run.telescope or "telescope not known" for _, run in told})
     start = min(moment for moment, _ in told).replace(minute=0, second=0, microsecond=0)
+    last = max((moment - start).total_seconds() / 3600.0 for moment, _ in told)
+    # Over several nights a night is narrow: telescopes stand beside each other.
+    apart = _APART * last if last > _ONE_NIGHT_H else 0.0
 
     def draw(figure: Any) -> None:
         axes = figure.subplots()
         for number, name in enumerate(names):
             mine = [(moment, run) for moment, run in told if (run.telescope or "telescope not known") == name]
-            hours = [(moment - start).total_seconds() / 3600.0 for moment, _ in mine]
+            beside = apart * (number - 0.5 * (len(names) - 1))
+            hours = [(moment - start).total_seconds() / 3600.0 + beside for moment, _ in mine]
             found = [run.measured[key] for _, run in mine]
             axes.errorbar(
                 hours, [entry.value for entry in found], [entry.error or 0.0 for entry in found], linestyle="none",
@@ -52,7 +59,7 @@ def _draw(told: Sequence[tuple[datetime, LoggedRun]], key: str, label: str, leve
             )  # fmt: skip
         if level is not None:
             axes.axhline(level, color=INK, linewidth=1.0, linestyle="--")
-        _write_hours(axes, start, max((moment - start).total_seconds() / 3600.0 for moment, _ in told))
+        _write_hours(axes, start, last)
         low, high = axes.get_ylim()
         axes.set(ylabel=label, ylim=(min(low, 0.95 * (level or low)), high + 0.22 * (high - low)))
         axes.legend(loc="upper left", ncols=min(len(names), 3), borderaxespad=0.1)
@@ -62,7 +69,7 @@ def _draw(told: Sequence[tuple[datetime, LoggedRun]], key: str, label: str, leve
 
 def _write_hours(axes: Any, start: datetime, last: float) -> None:
     """Write hours of the clock within a night, dates over several."""
-    if last <= 30.0:
+    if last <= _ONE_NIGHT_H:
         every = 1 if last <= 8 else 3
         ticks = list(range(0, int(last) + 2, every))
         axes.set_xticks(ticks, [f"{(start.hour + tick) % 24:02d}" for tick in ticks])

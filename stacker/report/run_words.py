@@ -33,6 +33,12 @@ def name_of(run: LoggedRun) -> str:
     return run.target or run.capture
 
 
+def called(run: LoggedRun) -> str:
+    """Return what was recorded, with the run folder's name where that says more."""
+    name, folder = name_of(run), run.folder.name
+    return name if folder.casefold() == name.casefold() else f"{name} ({folder})"
+
+
 def error_of(run: LoggedRun, key: str) -> float | None:
     """Return the error of a measured number; None where it has none."""
     found = run.measured.get(key)

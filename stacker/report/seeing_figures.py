@@ -24,12 +24,16 @@ def seeing_figures(runs: Sequence[LoggedRun]) -> tuple[list[Markup], Part]:
         ("altitudes", "By altitude", "altitude, degrees", record.altitudes),
     )
     figures = [
-        _figure(f"seeing-{name}", title, label, spells) for name, title, label, spells in kinds if len(spells) > 1
+        _figure(f"seeing-{name}", title, label, spells, record.corrected > 0)
+        for name, title, label, spells in kinds
+        if len(spells) > 1
     ]
     return figures, _sentence(record) if figures else None
 
 
-def _figure(name: str, title: str, label: str, spells: Sequence[Spell]) -> Markup:
+def _figure(name: str, title: str, label: str, spells: Sequence[Spell], corrected: bool) -> Markup:
+    zenith = " in the zenith" if corrected else ""
+
     def draw(figure: Any) -> None:
         axes = figure.subplots()
         for place, spell in enumerate(spells):
@@ -37,18 +41,18 @@ def _figure(name: str, title: str, label: str, spells: Sequence[Spell]) -> Marku
             axes.errorbar(
                 place, spell.median_arcsec, spell.error_arcsec, color=ACCENT, fmt="o", markersize=6, capsize=2
             )
-            axes.plot(place, spell.as_measured_arcsec, "_", color=INK, markersize=9)
+            if corrected:
+                axes.plot(place, spell.as_measured_arcsec, "_", color=INK, markersize=9)
         labels = _short([spell.label for spell in spells])
         every = -(-len(labels) * max(map(len, labels)) // _MOST_LETTERS)
         axes.set_xticks(range(0, len(labels), every), labels[::every])
-        axes.set(xlabel=label, ylabel="seeing in the zenith, arcsec", xlim=(-0.6, len(spells) - 0.4))
+        axes.set(xlabel=label, ylabel=f"seeing{zenith}, arcsec", xlim=(-0.6, len(spells) - 0.4))
         axes.set_ylim(bottom=0.0)
         axes.grid(axis="x", visible=False)
 
-    words = f"Seeing of {sum(spell.runs for spell in spells)} runs, {label} on the axis, corrected to the zenith."
-    caption = (
-        "Dot: median in the zenith with its error; band: the middle half of the runs; dash: as measured, uncorrected."
-    )
+    words = f"Seeing{zenith} of {sum(spell.runs for spell in spells)} runs, {label} on the axis."
+    caption = f"Dot: median{zenith} with its error; band: the middle half of the runs"
+    caption += "; dash: as measured, uncorrected." if corrected else "."
     return element("figure", element("h3", title), drawn(name, words, draw), element("figcaption", caption))
 
 
@@ -60,7 +64,8 @@ def _short(labels: Sequence[str]) -> list[str]:
 
 
 def _sentence(record: SeeingRecord) -> Markup:
-    told = [f"Seeing of {len(record.runs)} runs at 500 nm, {record.corrected} of them corrected to the zenith."]
+    lifted = f"{record.corrected} of them corrected to the zenith" if record.corrected else "as measured"
+    told = [f"Seeing of {len(record.runs)} runs at 500 nm, {lifted}."]
     if record.usual_arcsec is not None:
         told.append(f"Usual: {with_error(record.usual_arcsec.value, record.usual_arcsec.error, '″')}.")
     if record.airmass_power is not None:

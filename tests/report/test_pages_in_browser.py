@@ -105,7 +105,7 @@ def night_page(planet_run: Path, sun_run: Path, tmp_path_factory: pytest.TempPat
     folder = tmp_path_factory.mktemp("night")
     shutil.copytree(planet_run, folder / "planet")
     shutil.copytree(sun_run, folder / "sun")
-    return write_night_page(folder, [("cloud.avi", "cloud.avi: is empty; record it again")])
+    return write_night_page(folder, [("cloud.avi", f"/captures/{'x' * 60}/cloud.avi: is empty; record it again")])
 
 
 @pytest.fixture(scope="session")
