@@ -2,8 +2,8 @@
 
 Prints r0 over its truth for scenes, apertures, samplings, obstructions, signals and seeing drawn at random, then
 static defocus of 0, 0.15, 0.3 and 0.5 waves on discs in steady air, and at last how often errors cover the truth. The
-constants of `air_fit.py` and `seeing.py` were settled on seeds 1000 to 2999. `--table` makes `short_exposures.csv` anew
-instead.
+constants of `air_fit.py` and `seeing.py` were settled on seeds 1000 to 2999. `--table` makes `short_exposures.csv`
+anew instead, `--gains` `frame_gains.csv`.
 """
 
 from __future__ import annotations
@@ -22,7 +22,8 @@ from numpy.typing import NDArray
 
 from stacker.alignment import align
 from stacker.capture import open_capture
-from stacker.measuring.recentring import Modes, recentre
+from stacker.measuring.frame_gains import MIDDLES, RINGS, covariance_of, numbers_of
+from stacker.measuring.recentring import Modes, Spectra, recentre
 from stacker.measuring.seeing import R0_WAVELENGTH_NM, measure_seeing
 from stacker.measuring.seeing_record import Seeing
 from stacker.ranking import rank
@@ -188,6 +189,8 @@ def compare(seed: int, count: int) -> None:
 
 ACROSS, SIDE, SHEET = 32, 64, 384
 GROUPS, WANDER = 4, 0.15
+GAIN_WANDER = 0.1
+GAIN_RATIOS = (0.7, 1, 1.25, 1.5, 1.75, 2, 2.25, 2.5, 3, 3.5, 4, 5, 6)
 OBSTRUCTIONS = (0.0, 0.2, 0.35)
 TABLED_WAVES = (0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.65, 0.8)
 RATIOS = (0.7, 1, 1.5, 2, 2.5, 3, 3.5, 4, 4.5, 5, 6, 7, 8, 10, 12)
@@ -197,8 +200,7 @@ FREQUENCIES = (0.025, 0.05, 0.075, *np.arange(0.1, 0.16, 0.025), *np.arange(0.2,
 def tabulate(path: Path, count: int) -> None:
     """Write the table of speckle from `count` Kolmogorov screens."""
     screens = draw_screens(count)
-    strength = np.exp(WANDER * np.random.default_rng(3).standard_normal(count))
-    strength /= np.mean(strength ** (5 / 3)) ** 0.6
+    strength = wandering(WANDER, count)
     rows = ["obstruction,defocus_waves,aperture_over_r0,quantity," + ",".join(f"{f:g}" for f in FREQUENCIES)]
     for obstruction in OBSTRUCTIONS:
         level, radius, pupil = without_tilt(screens, obstruction)
@@ -210,6 +212,29 @@ def tabulate(path: Path, count: int) -> None:
                 rows.append(start + "ln speckle," + ",".join(f"{value:.2f}" for value in amount))
                 rows.append(start + "evenness," + ",".join(f"{value:.2f}" for value in evenness))
     path.write_text("\n".join(rows) + "\n", encoding="ascii", newline="\n")
+
+
+def tabulate_gains(path: Path, count: int) -> None:
+    """Write the table of gains' covariances from `count` Kolmogorov screens."""
+    screens, strength = draw_screens(count), wandering(GAIN_WANDER, count)
+    pairs = [f"artanh correlation {MIDDLES[i]:g} {MIDDLES[j]:g}" for i in range(RINGS) for j in range(i + 1, RINGS)]
+    names = [f"ln variance {middle:g}" for middle in MIDDLES] + pairs
+    rows = ["obstruction,defocus_waves,aperture_over_r0," + ",".join(names)]
+    for obstruction in OBSTRUCTIONS:
+        level, radius, pupil = without_tilt(screens, obstruction)
+        for waves in TABLED_WAVES:
+            for ratio in GAIN_RATIOS:
+                phase = level * ((ratio * strength / ACROSS) ** (5 / 6))[:, None, None] + 2 * np.pi * waves * radius**2
+                groups, modes = recentred(phase.astype(np.float32), pupil)
+                numbers = numbers_of(np.mean([covariance_of(group, modes) for group in groups], axis=0))
+                rows.append(f"{obstruction:g},{waves:g},{ratio:g}," + ",".join(f"{value:.2f}" for value in numbers))
+    path.write_text("\n".join(rows) + "\n", encoding="ascii", newline="\n")
+
+
+def wandering(sigma: float, count: int) -> Array:
+    """Return factors of D/r0 (count,) that wander by `sigma`, the 3/5 power of the mean of their 5/3 power being 1."""
+    strength = np.exp(sigma * np.random.default_rng(3).standard_normal(count))
+    return np.asarray(strength / np.mean(strength ** (5 / 3)) ** 0.6)
 
 
 def draw_screens(count: int) -> Array:
@@ -237,8 +262,8 @@ def without_tilt(screens: Array, obstruction: float) -> tuple[Array, Array, Arra
     return screens - planes, radius, pupil
 
 
-def speckle_of(phase: NDArray[np.float32], pupil: Array) -> tuple[Array, Array]:
-    """Return ln (P + O) and (P - O) / (P + O) at the table's frequencies."""
+def recentred(phase: NDArray[np.float32], pupil: Array) -> tuple[list[Spectra], Modes]:
+    """Return the transfers of exposures in groups, each recentred as measured patches are, and their frequencies."""
     row, column = np.meshgrid(scipy.fft.fftfreq(SIDE), scipy.fft.rfftfreq(SIDE), indexing="ij")
     wanted = (np.hypot(row, column) < ACROSS / SIDE) & ((column > 0) | (row > 0))
     modes = Modes(row[wanted].astype(np.float32), column[wanted].astype(np.float32), ACROSS / SIDE)
@@ -247,7 +272,13 @@ def speckle_of(phase: NDArray[np.float32], pupil: Array) -> tuple[Array, Array]:
         field = scipy.fft.fft2((pupil * np.exp(1j * group)).astype(np.complex64), (SIDE, SIDE))
         transfer = scipy.fft.rfft2(np.abs(field) ** 2)[:, wanted] / np.float32(pupil.sum() * SIDE**2)
         moved.append(recentre(transfer.astype(np.complex64), modes)[0])
-    whole = np.concatenate(moved)
+    return moved, modes
+
+
+def speckle_of(phase: NDArray[np.float32], pupil: Array) -> tuple[Array, Array]:
+    """Return ln (P + O) and (P - O) / (P + O) at the table's frequencies."""
+    groups, modes = recentred(phase, pupil)
+    whole = np.concatenate(groups)
     mean, count = whole.mean(0), len(whole)
     own = (np.abs(whole) ** 2).mean(0)
     turned = ((whole * mean.conj() / np.maximum(np.abs(mean), 1e-12)) ** 2).mean(0).real
@@ -270,10 +301,13 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=7000, help="another seed, other captures (default %(default)s)")
     parser.add_argument("--captures", type=int, default=24, help="of either kind (default %(default)s)")
     parser.add_argument("--table", type=Path, metavar="CSV", help="write the table of speckle instead (minutes)")
+    parser.add_argument("--gains", type=Path, metavar="CSV", help="write the table of gains instead (minutes)")
     wanted = parser.parse_args()
     cv2.setNumThreads(1)
     if wanted.table is not None:
         tabulate(wanted.table, 1536)
+    elif wanted.gains is not None:
+        tabulate_gains(wanted.gains, 1536)
     else:
         compare(wanted.seed, wanted.captures)
 

@@ -1,4 +1,4 @@
-"""D / r0 and static defocus from the spectral ratio."""
+"""D / r0 and static defocus from the spectral ratio and from how the sharpness of single exposures varies."""
 
 from __future__ import annotations
 
@@ -8,7 +8,8 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from stacker.measuring.fitting import fit_between, spread
+from stacker.measuring.fitting import fit_between, robust_cost, spread
+from stacker.measuring.frame_gains import MIDDLES, ExpectedGains
 from stacker.measuring.short_exposures import LEAST_RATIO, MOST_DEFOCUS_WAVES, MOST_RATIO, ShortExposures
 from stacker.measuring.spectral_ratio import SpectralRatio
 
@@ -37,6 +38,14 @@ NOTICED_WAVES = 0.3
 """Static defocus, peak to valley, that ought to be noticed."""
 _DEFOCUS_SIGMA = 0.6
 _STARTS = (1.8, 4.5)
+_ALIKE, _ALIKE_SIGMA = -0.2, 0.3
+"""ln of what is left of the gains' variance where layers high above differ within a patch."""
+_UNLIKE, _UNLIKE_OF_BEAMS, _UNLIKE_SIGMA = 0.005, 0.05, 0.8
+"""Variance of a ring's gain, at 0.4 of the cutoff, by warp that moves one detail of a patch against another."""
+_GAINS = 150.0
+"""Independent gains behind their covariance, fewer where beams part within a patch: frames, sectors and patches."""
+_GAIN_FLOOR = 0.01
+_LEAST_EIGENVALUE = 1e-3
 
 
 @dataclass(frozen=True)
@@ -58,7 +67,7 @@ class AirFit:
     price: float
     """Half the cost that `NOTICED_WAVES` of defocus or more would add."""
     misfit: float
-    """Mean cost of a ring with defocus left free; 1 is expected."""
+    """Mean cost of a ring's ratio and evenness with defocus left free; 1 is expected."""
     rings: int
     beam_apart: float
     """Distance that the beams of a patch's ends have at 2 km, in apertures."""
@@ -72,9 +81,12 @@ def fit_air(seen: SpectralRatio, obstruction_ratio: float, aperture_mm: float, p
     apart = patch_rad * _TYPICAL_HEIGHT_M / (1e-3 * aperture_mm)
     left = _SPECKLE_LEFT + _SPECKLE_OF_WARP * apart / (1.0 + apart)
     expected = ShortExposures(seen.frequency[used], obstruction_ratio)
-    model = _Model(seen, used, expected, _warp(seen.apart, apart), left)
-    low = np.array([np.log(LEAST_RATIO), -2.5, -9.0, -9.0, 0.0])
-    high = np.array([np.log(MOST_RATIO), 1.5, -1.0, 0.0, MOST_DEFOCUS_WAVES])
+    unlike = _UNLIKE + _UNLIKE_OF_BEAMS * apart / (1.0 + apart)
+    count = _GAINS / (1.0 + apart) ** 2
+    gains = ExpectedGains(obstruction_ratio)
+    model = _Model(seen, used, expected, gains, _warp(seen.apart, apart), left, unlike, count)
+    low = np.array([np.log(LEAST_RATIO), -2.5, -9.0, -9.0, 0.0, -2.5, -9.0])
+    high = np.array([np.log(MOST_RATIO), 1.5, -1.0, 0.0, MOST_DEFOCUS_WAVES, 1.5, 0.0])
     focused, blurred = high.copy(), low.copy()
     focused[4], blurred[4] = 1e-6, NOTICED_WAVES
     sharp, cost = model.best([(q, 0.0) for q in _STARTS], low, focused)
@@ -83,24 +95,31 @@ def fit_air(seen: SpectralRatio, obstruction_ratio: float, aperture_mm: float, p
     calm = max(0.4 * close, 1.0)
     soft, soft_cost = model.best([(close, 0.1), (calm, 0.5)], low, high)
     _, blurred_cost = model.best([(lower, 0.35)], blurred, high) if soft[4] < NOTICED_WAVES else (soft, soft_cost)
+    rings_cost = soft_cost - robust_cost(model.gain_misfit(soft))
     error, soft_error = spread(model.misfit, sharp, low, focused), spread(model.misfit, soft, low, high)
     return AirFit(
         close, float(error[0]), float(np.exp(soft[0])), float(soft_error[0]), float(soft[4]), float(soft_error[4]),
-        0.5 * (cost - soft_cost), 0.5 * (blurred_cost - cost), soft_cost / (2.0 * float(used.sum())),
+        0.5 * (cost - soft_cost), 0.5 * (blurred_cost - cost), rings_cost / (2.0 * float(used.sum())),
         int(used.sum()), apart,
     )  # fmt: skip
 
 
 @dataclass(frozen=True)
 class _Model:
-    """What the rings should show for (ln D/r0, ln speckle left, ln jitter, ln warp, defocus)."""
+    """What exposures should show for (ln D/r0, ln speckle left, ln jitter, ln warp, defocus).
+
+    Two more are of the gains alone: ln of their variance that is left, and ln of the part that has no likeness.
+    """
 
     seen: SpectralRatio
     used: NDArray[np.bool_]
     expected: ShortExposures
+    gains: ExpectedGains
     warp: float
     left: float
     """ln of the speckle expected to be left."""
+    unlike: float
+    count: float
 
     def curves(self, p: Curve) -> tuple[Curve, Curve]:
         """Return what is lost and the even speckle.
@@ -135,14 +154,34 @@ class _Model:
                 (p[2] - _JITTER[0]) / _JITTER[1],
                 (p[3] - np.log(self.warp)) / _WARP_SIGMA,
                 p[4] / _DEFOCUS_SIGMA,
+                (p[5] - _ALIKE) / _ALIKE_SIGMA,
+                (p[6] - np.log(self.unlike)) / _UNLIKE_SIGMA,
             ]
         )
-        return np.concatenate([(lost - shown) / error, (even - shown_even) / even_error, expected])
+        return np.concatenate([(lost - shown) / error, (even - shown_even) / even_error, self.gain_misfit(p), expected])
+
+    def gain_misfit(self, p: Curve) -> Curve:
+        """Return five residuals whose squares add up to the deviance of the gains' covariance (Wishart 1928).
+
+        With l the eigenvalues of the covariance over the expected one and n gains, n sum(l - 1 - ln l) (Anderson, An
+        Introduction to Multivariate Statistical Analysis); the sign tells too much from too little.
+        """
+        seen = self.seen.gains
+        if seen is None:
+            return np.zeros(0)
+        expected = np.exp(p[5]) * self.gains.covariance(float(np.exp(p[0])), float(p[4]))
+        expected += np.diag(_GAIN_FLOOR * np.diag(expected) + np.exp(p[6]) * MIDDLES / 0.4)
+        half = np.linalg.inv(np.linalg.cholesky(expected + seen.noise))
+        over = np.maximum(np.linalg.eigvalsh(half @ seen.covariance @ half.T), _LEAST_EIGENVALUE)
+        deviance = np.maximum(self.count * (over - 1.0 - np.log(over)), 1e-12)
+        return np.asarray(np.copysign(np.sqrt(deviance), over - 1.0))
 
     def best(self, starts: list[tuple[float, float]], low: Curve, high: Curve) -> tuple[Curve, float]:
         """Return the best parameters from several starts (D/r0, defocus), and their cost."""
-        middle = [self.left, _JITTER[0], float(np.log(self.warp))]
-        fits = [fit_between(self.misfit, np.array([np.log(q), *middle, waves]), low, high) for q, waves in starts]
+        middle, last = [self.left, _JITTER[0], float(np.log(self.warp))], [_ALIKE, float(np.log(self.unlike))]
+        fits = [
+            fit_between(self.misfit, np.array([np.log(q), *middle, waves, *last]), low, high) for q, waves in starts
+        ]
         return min(fits, key=lambda fit: fit[1])
 
 

@@ -33,7 +33,7 @@ def fit_between(residuals: Callable[[Curve], Curve], start: Curve, low: Curve, h
         curvature = bend[np.ix_(free, free)]
         step[free] = np.linalg.solve(curvature + damping * np.diag(np.diag(curvature) + 1e-12), -slope[free])
         tried = np.clip(best + step, low, high)
-        now = _cost(residuals(tried))
+        now = robust_cost(residuals(tried))
         if now < cost:
             gained = cost - now
             best, damping = tried, max(damping / 5.0, 1e-9)
@@ -47,7 +47,8 @@ def fit_between(residuals: Callable[[Curve], Curve], start: Curve, low: Curve, h
     return best, cost
 
 
-def _cost(r: Curve) -> float:
+def robust_cost(r: Curve) -> float:
+    """Return the cost of residuals (N,), as `fit_between` counts it."""
     return float((2.0 * _MILD**2 * (np.sqrt(1.0 + (r / _MILD) ** 2) - 1.0)).sum())
 
 
@@ -63,7 +64,7 @@ def _quadratic(residuals: Callable[[Curve], Curve], at: Curve, low: Curve, high:
         columns.append((residuals(moved) - r) / step)
     jacobian = np.stack(columns, 1)
     weight = 1.0 / np.sqrt(1.0 + (r / _MILD) ** 2)
-    return _cost(r), jacobian.T @ (weight * r), (jacobian * weight[:, None]).T @ jacobian
+    return robust_cost(r), jacobian.T @ (weight * r), (jacobian * weight[:, None]).T @ jacobian
 
 
 def covariance(residuals: Callable[[Curve], Curve], best: Curve, low: Curve, high: Curve) -> NDArray[np.float64]:

@@ -39,11 +39,15 @@ _OWN_SHARE, _MODEL_ERROR, _WARP_ERROR, _ROUGH_ERROR = 0.6, 0.05, 0.09, 0.06
 _FOCUS_DOUBT, _MOST_DOUBT = 0.3, 0.2
 _DEFOCUSED_ERROR = 0.14
 _DEFOCUS_ERROR = 0.08
-_SURE, _SURE_OF_WARPED = 2.2, 8.0
+_SURE, _SURE_OF_WARPED = 1.5, 2.0
+"""Half the cost that defocus must save where the fit is good, more by the square of the misfit and of D/r0."""
+_SHARP, _SHARP_OF_WARPED = 2.2, 8.0
+_LEAST_WAVES = 0.22
+"""Less than this is fitted to telescopes in focus, too."""
 _CALM = 2.1
 _WARPED = 0.7
 _ROUGHEST_FOR_FOCUS, _ROUGHEST_OF_WARPED = 3.3, 3.0
-_LEAST_SHARE = 0.36
+_LEAST_SHARE = 0.33
 """Defocus that would explain more than this of what the air seems to do is not believed."""
 _OUTER_SCALE_M = 20.0
 _FIGURES = ("r0_mm", "seeing_arcsec", "fried_ratio")
@@ -151,27 +155,27 @@ def _total_error(fit: AirFit, kind: str) -> float:
     return float(np.linalg.norm(parts))
 
 
-def _limits_of_focus(fit: AirFit) -> tuple[float, float]:
-    """Return the gain that makes defocus sure and the roughest D/r0 that lets it show."""
+def _limits_of_focus(fit: AirFit) -> tuple[float, float, float]:
+    """Return the gain that makes defocus sure, the price that rules it out, and the roughest D/r0 that shows it."""
     if fit.beam_apart < _WARPED:
-        return _SURE, _ROUGHEST_FOR_FOCUS
-    return _SURE_OF_WARPED, _ROUGHEST_OF_WARPED
+        return _SURE, _SHARP, _ROUGHEST_FOR_FOCUS
+    return _SURE_OF_WARPED, _SHARP_OF_WARPED, _ROUGHEST_OF_WARPED
 
 
 def _is_defocused(fit: AirFit) -> bool:
-    sure, roughest = _limits_of_focus(fit)
+    sure, _, roughest = _limits_of_focus(fit)
     calm = _LEAST_SHARE * fit.ratio < fit.ratio_defocused < roughest
-    enough = sure * max(fit.misfit, 1.0) * max(fit.ratio_defocused / _CALM, 1.0)
-    return calm and fit.misfit < _MOST_MISFIT and fit.gain > enough
+    enough = sure * max(fit.misfit, 1.0) ** 2 * max(fit.ratio_defocused / _CALM, 1.0) ** 2
+    return calm and fit.misfit < _MOST_MISFIT and fit.defocus_waves > _LEAST_WAVES and fit.gain > enough
 
 
 def _focus(fit: AirFit, kind: str) -> Focus:
-    sure, roughest = _limits_of_focus(fit)
+    _, ruled_out, roughest = _limits_of_focus(fit)
     if kind != "disc":
         return "cannot tell"
     if _is_defocused(fit):
         return "defocused"
-    return "sharp" if fit.ratio < roughest and fit.price > sure else "cannot tell"
+    return "sharp" if fit.ratio < roughest and fit.price > ruled_out else "cannot tell"
 
 
 def _with_figures(bounded: Seeing, seen: SpectralRatio, fit: AirFit, kind: str, circumstances: Circumstances) -> Seeing:

@@ -51,10 +51,10 @@ class ShortExposures:
     def __init__(self, frequency: Curve, obstruction_ratio: float) -> None:
         """`obstruction_ratio` is the diameter of the central obstruction over the aperture's."""
         table = _table()
-        upper, part = _between(table.obstruction, min(max(obstruction_ratio, 0.0), float(table.obstruction[-1])))
+        upper, part = between(table.obstruction, min(max(obstruction_ratio, 0.0), float(table.obstruction[-1])))
         # Defocus of either sign does the same: nothing changes with a very small one.
-        self._along_defocus = _Curve(table.defocus, flat_start=True)
-        self._along_ratio = _Curve(table.log_ratio)
+        self._along_defocus = HermiteCurve(table.defocus, flat_start=True)
+        self._along_ratio = HermiteCurve(table.log_ratio)
         cubes = []
         for values in (table.log_speckle, table.evenness):
             cube = (1.0 - part) * values[upper - 1] + part * values[upper]
@@ -71,7 +71,7 @@ class ShortExposures:
         return amount, amount * evenness
 
 
-class _Curve:
+class HermiteCurve:
     """Smooth interpolation between the points of a rising grid: a fit would get stuck at corners."""
 
     def __init__(self, grid: Curve, flat_start: bool = False) -> None:
@@ -93,7 +93,7 @@ class _Curve:
         return weights
 
 
-def _between(grid: Curve, value: float) -> tuple[int, float]:
+def between(grid: Curve, value: float) -> tuple[int, float]:
     """Return the index of the upper neighbour of `value` on a rising grid, and the way from the lower one to it."""
     upper = min(max(int(grid.searchsorted(value)), 1), len(grid) - 1)
     return upper, float((value - grid[upper - 1]) / (grid[upper] - grid[upper - 1]))

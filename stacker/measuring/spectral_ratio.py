@@ -7,11 +7,12 @@ of speckle that lasts for several frames.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from stacker.measuring.frame_gains import GainSpread, spread_of_gains
 from stacker.measuring.patch_spectra import PatchSpectra
 from stacker.measuring.recentring import Modes, Shifts, Spectra, recentre
 from stacker.parallel import forked_map
@@ -52,6 +53,8 @@ class SpectralRatio:
     farthest_apart: tuple[float, float] | None
     """(separation in patches, the same variance) of the patches farthest apart."""
     patches: int
+    gains: GainSpread | None = None
+    """How the sharpness of single exposures varies; None where noise hides it."""
 
 
 @dataclass(frozen=True)
@@ -71,17 +74,21 @@ def spectral_ratio(seen: PatchSpectra, workers: int = 1) -> SpectralRatio | None
     if not len(patches):
         return None
 
-    def add_up(patch: int) -> tuple[_Sums, Shifts]:
+    def add_up(patch: int) -> tuple[_Sums, Shifts, GainSpread]:
         inside = seen.inside[patch]
         moved, shift = recentre(seen.spectra[patch][inside], seen.modes)
         everywhere = np.full((2, len(inside), 2), np.nan)
         everywhere[:, inside] = shift * seen.modes.cutoff
-        return _sum_blocks(moved, seen.noise[patch]), everywhere
+        noise = seen.noise[patch]
+        return _sum_blocks(moved, noise), everywhere, spread_of_gains(moved, seen.modes, noise, seen.size_px)
 
-    sums, shifts = (list(part) for part in zip(*forked_map(add_up, patches.tolist(), workers), strict=True))
+    parts = list(forked_map(add_up, patches.tolist(), workers))
+    sums, shifts = [part[0] for part in parts], [part[1] for part in parts]
     apart = _motion_apart(shifts, seen.corners_px[patches] / seen.size_px)
     near = [variance for distance, variance in apart if _NEAR <= distance <= _FAR]
-    return _curves(sums, seen.modes, seen.size_px, float(np.mean(near)) if near else None, max(apart, default=None))
+    within = float(np.mean(near)) if near else None
+    found = _curves(sums, seen.modes, seen.size_px, within, max(apart, default=None))
+    return replace(found, gains=GainSpread.pool([part[2] for part in parts]))
 
 
 def _sum_blocks(moved: Spectra, noise: Curve) -> _Sums:
