@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 from stacker.settings import SettingsError
+from stacker.whole_file import written_whole
 
 ENDINGS = (".png", ".svg")
 MISSING = "plots need matplotlib, which is not installed; run 'python -m pip install \"stillair[plot]\"'"
@@ -38,10 +38,6 @@ def write_plot(path: Path, size_inch: tuple[float, float], draw: Callable[[Any],
         figure = Figure(figsize=size_inch, layout="constrained")
         FigureCanvasAgg(figure)
         draw(figure)
-        temporary = path.with_name(f".{path.name}.part{os.getpid()}")
-        try:
-            metadata = {"Date": None} if kind == "svg" else {"Software": None}
+        metadata = {"Date": None} if kind == "svg" else {"Software": None}
+        with written_whole(path) as temporary:
             figure.savefig(temporary, format=kind, dpi=110, metadata=metadata)
-            os.replace(temporary, path)
-        finally:
-            temporary.unlink(missing_ok=True)

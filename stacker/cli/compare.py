@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -92,13 +91,13 @@ def write_comparison(told: Comparison, out: Path) -> int:
     from stacker.logbook.as_record import comparison_as_record
     from stacker.logbook.typical import typical_runs
     from stacker.report.comparison_pictures import panels, views_of, write_blinking, write_side_by_side
+    from stacker.whole_file import written_whole
 
     try:
         out.mkdir(parents=True, exist_ok=True)
         text = json.dumps(comparison_as_record(told), ensure_ascii=False, indent=2) + "\n"
-        temporary = out / f".comparison.json.part{os.getpid()}"
-        temporary.write_text(text, encoding="utf-8", newline="\n")
-        os.replace(temporary, out / FILES[0])
+        with written_whole(out / FILES[0]) as temporary:
+            temporary.write_text(text, encoding="utf-8", newline="\n")
         _write_page(told, out / FILES[1])
         label_of = {run.id: label for label, run in typical_runs(told)}
         seen = views_of([run for _, run in typical_runs(told)])

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import csv
 import json
-import os
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from stacker.logbook.logged_run import LoggedRun
 from stacker.settings import SettingsError
+from stacker.whole_file import written_whole
 
 ENDINGS = (".csv", ".parquet")
 Cell = str | int | float | bool | None
@@ -36,17 +36,11 @@ def export(path: Path, runs: Sequence[LoggedRun]) -> None:
     Raises SettingsError as `check_export_path`, OSError where the disk refuses.
     """
     check_export_path(path)
-    temporary = path.with_name(f".{path.name}.part{os.getpid()}")
-    try:
-        rows = [row_of(run) for run in runs]
-        columns = list(dict.fromkeys(key for row in rows for key in row))
-        if path.suffix.lower() == ".csv":
-            _write_csv(temporary, columns, rows)
-        else:
-            _write_parquet(temporary, columns, rows)
-        os.replace(temporary, path)
-    finally:
-        temporary.unlink(missing_ok=True)
+    rows = [row_of(run) for run in runs]
+    columns = list(dict.fromkeys(key for row in rows for key in row))
+    write = _write_csv if path.suffix.lower() == ".csv" else _write_parquet
+    with written_whole(path) as temporary:
+        write(temporary, columns, rows)
 
 
 def row_of(run: LoggedRun) -> dict[str, Cell]:

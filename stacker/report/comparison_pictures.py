@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
@@ -17,6 +16,7 @@ from stacker.report.common_view import CommonViews, Picture, View, common_views
 from stacker.report.labels import Label, draw_labels
 from stacker.report.pictures import as_bytes
 from stacker.report.reading import read_picture
+from stacker.whole_file import written_whole
 
 _GAP_PX = 12
 _IN_A_ROW = 3
@@ -118,9 +118,5 @@ def _padded(panel: Picture, height: int, width: int) -> Picture:
 
 
 def _write_whole(path: Path, data: bytes) -> None:
-    temporary = path.with_name(f".{path.name}.part{os.getpid()}")
-    try:
+    with written_whole(path) as temporary:
         temporary.write_bytes(data)
-        os.replace(temporary, path)
-    finally:
-        temporary.unlink(missing_ok=True)

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import base64
 import hashlib
-import os
 from collections.abc import Iterable
 from pathlib import Path
 
 from stacker.report.markup import Markup, Part, element, join
 from stacker.run_folder.place import refused
 from stacker.version import __version__
+from stacker.whole_file import written_whole
 
 
 def page(title: str, *, head: Part, body: Part, foot: Part = None) -> str:
@@ -39,12 +39,10 @@ def page(title: str, *, head: Part, body: Part, foot: Part = None) -> str:
 
 def write_page(path: Path, text: str) -> Path:
     """Write a page, whole or not at all. Raises OutputError where the system refuses."""
-    temporary = path.with_name(f".{path.name}.part{os.getpid()}")
     try:
-        temporary.write_text(text, encoding="utf-8", newline="\n")
-        os.replace(temporary, path)
+        with written_whole(path) as temporary:
+            temporary.write_text(text, encoding="utf-8", newline="\n")
     except OSError as error:
-        temporary.unlink(missing_ok=True)
         raise refused(path, error) from error
     return path
 
