@@ -24,9 +24,9 @@ _LOST_FLOOR, _LOST_SHARE = 0.01, 0.05
 _EVEN_FLOOR, _EVEN_SHARE = 0.01, 0.05
 _NOISE_DOUBT = 0.02
 # What is expected before looking, as (centre, sigma) of natural logarithms. Settled by scripts/experiment_seeing.py.
-_SPECKLE_LEFT, _SPECKLE_SIGMA = -0.345, 0.2
+_SPECKLE_LEFT, _SPECKLE_SIGMA = -0.38, 0.2
 """Averaging over a patch and over the exposure takes some of the speckle..."""
-_SPECKLE_OF_WARP = 0.7
+_SPECKLE_OF_WARP = 2.0
 """...and warp within the patch, where beams part, looks like more of it."""
 _JITTER = (float(np.log(0.01)), 1.0)
 """(lambda / D)^2 of motion that recentring leaves, noise of shifts included."""
@@ -79,7 +79,7 @@ def fit_air(seen: SpectralRatio, obstruction_ratio: float, aperture_mm: float, p
     if used.sum() < FEWEST_RINGS:
         return None
     apart = patch_rad * _TYPICAL_HEIGHT_M / (1e-3 * aperture_mm)
-    left = _SPECKLE_LEFT + _SPECKLE_OF_WARP * apart / (1.0 + apart)
+    left = _SPECKLE_LEFT + _SPECKLE_OF_WARP * (apart / (1.0 + apart)) ** 2
     expected = ShortExposures(seen.frequency[used], obstruction_ratio)
     unlike = _UNLIKE + _UNLIKE_OF_BEAMS * apart / (1.0 + apart)
     count = _GAINS / (1.0 + apart) ** 2

@@ -35,7 +35,7 @@ _ROUGHEST = 10.5
 _MOST_OWN_ERROR, _MOST_ERROR = 0.27, 0.4
 _MOST_MISFIT = 5.0
 # Settled on 77 simulated captures, whose r0 scattered by 8 % whatever their light (scripts/experiment_seeing.py).
-_OWN_SHARE, _MODEL_ERROR, _WARP_ERROR, _ROUGH_ERROR = 0.6, 0.05, 0.09, 0.06
+_OWN_SHARE, _MODEL_ERROR, _WARP_ERROR, _ROUGH_ERROR = 0.6, 0.05, 0.06, 0.06
 _FOCUS_DOUBT, _MOST_DOUBT = 0.3, 0.2
 _DEFOCUSED_ERROR = 0.14
 _DEFOCUS_ERROR = 0.08
