@@ -83,6 +83,8 @@ class Evidence:
     """Mean power of single images, noise included."""
     spread: float = 0.0
     """Variance of the frames' contrast over its squared mean, weighed as the frames are."""
+    zoom: float = 1.0
+    """How many of the stack's pixels stand along a side of the camera's; frequencies are in the camera's."""
 
 
 def contrast_spread(weights: Curve) -> float:
@@ -116,7 +118,7 @@ def _telling(evidence: Evidence, f: Curve) -> Flags:
     """Return the rings that tell of the air: from the lowest to where single images show nothing but noise."""
     seen = (f < _HIGHEST) & (evidence.correlation > _SIGNAL) & (evidence.single > 0)
     outer = evidence.single > 0
-    noise = np.exp(_floor(evidence, outer)) * interpolated_noise(evidence.frequency_cyc_per_px)
+    noise = np.exp(_floor(evidence, outer)) * interpolated_noise(evidence.frequency_cyc_per_px, evidence.zoom)
     weak = np.flatnonzero((evidence.cross < _LEAST_CONTRAST * noise) & (f > 0.5 * _LOWEST))
     last = weak[0] if len(weak) else len(f)
     for lowest, end in ((_LOWEST, last), (_LOWEST, len(f)), (0.25 * _LOWEST, len(f))):
@@ -129,7 +131,7 @@ def _telling(evidence: Evidence, f: Curve) -> Flags:
 def _floor(evidence: Evidence, used: Flags) -> float:
     """Return ln of the single images' noise at zero frequency, from the outermost sixth of the rings."""
     outermost = np.flatnonzero(used)[-max(3, int(used.sum()) // 6) :]
-    noise = interpolated_noise(evidence.frequency_cyc_per_px[outermost])
+    noise = interpolated_noise(evidence.frequency_cyc_per_px[outermost], evidence.zoom)
     return float(np.log((evidence.single[outermost] / noise).mean()))
 
 
@@ -145,7 +147,8 @@ def _fit(
     x, pixels = f[used], evidence.frequency_cyc_per_px[used]
     cross, single = np.where(signal, evidence.cross, 0.0)[used], evidence.single[used]
     telescope = np.maximum(diffraction_transfer(x, obstruction_ratio), 1e-3)
-    plain, mosaic = np.log(interpolated_noise(pixels)), np.log(interpolated_mosaic_noise(pixels))
+    plain = np.log(interpolated_noise(pixels, evidence.zoom))
+    mosaic = np.log(interpolated_mosaic_noise(pixels, evidence.zoom))
     filling = _FILLING_SEEN * np.log(filled_mosaic(pixels))
     still = jitter_transfer(x, _JITTER) ** 2
     floor = _floor(evidence, used)

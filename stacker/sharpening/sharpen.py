@@ -23,6 +23,7 @@ Real = NDArray[np.float32]
 Curve = NDArray[np.float64]
 
 _UNKNOWN_CUTOFF = 0.4
+_NYQUIST = 0.5
 _LEAST_TRANSFER = 0.02
 _NOTHING = "not sharpened: "
 _MILD_FRIED = 2.5
@@ -100,9 +101,15 @@ def _air(stack: Stack, window: AnalysisWindow, rings: Rings, cutoff: float, obst
     if stack.frame_power is None or stack.frame_power.shape != window.spectrum_shape:
         return Air(_MILD_FRIED, cutoff)
     single = ring_means(stack.frame_power, window, cutoff)
-    spread = contrast_spread(stack.weights)
-    evidence = Evidence(rings.frequency_cyc_per_px, rings.count, rings.cross, rings.correlation, single, spread)
-    return fit_air(evidence, cutoff, obstruction_ratio)
+    # The noise of single frames has the shape that interpolation gave it on the camera's pixels.
+    f = rings.frequency_cyc_per_px * stack.zoom
+    known = f <= _NYQUIST
+    f, count, cross, correlation, single = (
+        part[known] for part in (f, rings.count, rings.cross, rings.correlation, single)
+    )
+    evidence = Evidence(f, count, cross, correlation, single, contrast_spread(stack.weights), stack.zoom)
+    air = fit_air(evidence, cutoff * stack.zoom, obstruction_ratio)
+    return None if air is None else Air(air.aperture_over_r0, cutoff)
 
 
 def signal_share(rings: Rings, cutoff_cyc_per_px: float) -> Curve:
