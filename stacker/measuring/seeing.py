@@ -39,7 +39,7 @@ _OWN_SHARE, _MODEL_ERROR, _WARP_ERROR, _ROUGH_ERROR = 0.6, 0.05, 0.06, 0.06
 _FOCUS_DOUBT, _MOST_DOUBT = 0.3, 0.2
 _DEFOCUSED_ERROR = 0.14
 _DEFOCUS_ERROR = 0.08
-_SURE, _SURE_OF_WARPED = 1.5, 2.0
+_SURE, _SURE_OF_WARPED = 1.5, 3.0
 """Half the cost that defocus must save where the fit is good, more by the square of the misfit and of D/r0."""
 _SHARP, _SHARP_OF_WARPED = 2.2, 8.0
 _LEAST_WAVES = 0.22

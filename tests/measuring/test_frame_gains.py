@@ -77,7 +77,7 @@ def test_in_focus_gains_vary_by_the_second_order_of_the_air() -> None:
 
 
 def test_the_object_does_not_matter() -> None:
-    """Any object, seen through the same air, has the same gains but for the chance weights of a dozen modes a cell: 25 %."""
+    """Any object has the same gains through the same air, but for chance weights of a dozen modes a cell: 25 %."""
     moved, modes = _transfers(np.random.default_rng(6), 2.0, 0.3, 320)
     rng = np.random.default_rng(7)
     shown = (rng.normal(size=moved.shape[1]) + 1j * rng.normal(size=moved.shape[1])) * modes.relative**-2
