@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -16,6 +15,7 @@ from stacker.capture.fits_header import Unit, units
 from stacker.capture.positioned import PositionedFile
 from stacker.fits_card import Value
 from stacker.fits_file import Hdu, write_fits
+from stacker.whole_file import written_whole
 
 Map = NDArray[np.float32]
 _TOP_DOWN: dict[str, tuple[Value, str]] = {"ROWORDER": ("TOP-DOWN", "the first stored row is the top row")}
@@ -60,12 +60,8 @@ def write_master(
     parts = [Hdu(average.mean, {"BUNIT": ("adu", "mean of the frames"), **header})]
     if average.variance is not None:
         parts.append(Hdu(average.variance, {"BUNIT": ("adu**2", "variance of the mean"), **_TOP_DOWN}, "VARIANCE"))
-    temporary = path.with_name(f".{path.name}.part{os.getpid()}")
-    try:
+    with written_whole(path) as temporary:
         write_fits(temporary, parts)
-        os.replace(temporary, path)
-    finally:
-        temporary.unlink(missing_ok=True)
 
 
 def told_by(path: Path, shape: tuple[int, ...]) -> Told:

@@ -112,7 +112,8 @@ def seeing_words(record: SeeingRecord) -> list[str]:
     if not record.runs:
         return ["no run on record has measured the seeing"]
     runs = len(record.runs)
-    lines = [f"seeing of {runs} runs, at 500 nm; corrected to the zenith for {record.corrected} of them"]
+    where = f"corrected to the zenith for {record.corrected} of them" if record.corrected else "where the target stood"
+    lines = [f"seeing of {runs} runs, at 500 nm; {where}"]
     if record.usual_arcsec is not None:
         lines.append(f"usual: {with_error(record.usual_arcsec)} arcsec, median of {len(record.nights)} nights")
     if record.airmass_power is not None:

@@ -25,7 +25,7 @@ SKY_PX, EDGE_PX = 16, 4
 FINEST_CYC_PER_PX = 0.42
 """Of a camera pixel. Beyond, a mosaic leaves a pattern that is fixed to the sensor and pulls every shift to zero."""
 UNLIKE_PX = 0.03
-"""What the colours of one scene differ in shows up as a shift of this size (experiment_colour.py), whatever the noise;
+"""What the colours of one scene differ in shows up as a shift of this size on simulated captures, whatever the noise;
 added in quadrature to the error."""
 
 
