@@ -95,11 +95,11 @@ def designs() -> dict[str, Callable[[], Any]]:
                 setattr(homes.get(key, alignment_stage), key, value)
 
     def passes(*made: tuple[int, int], more: int = 0) -> dict[str, Any]:
-        return {"EFFORTS": alignment_stage.EFFORTS | {"full": alignment_stage.Effort(made, more)}}
+        return {"EFFORTS": alignment_stage.EFFORTS | {"full": alignment_stage.Effort(made, more, 200)}}
 
     return {
         "global shift only": lambda: changed(FIELD_RMS_PX=1e-3),
-        "quick: two coarse passes": lambda: changed(**passes(*alignment_stage.EFFORTS["quick"].passes)),
+        "quick: one coarse pass": lambda: changed(**passes(*alignment_stage.EFFORTS["quick"].passes)),
         "default: fine passes until settled": lambda: changed(),
         "one coarse, one fine": lambda: changed(**passes((2, 1), (1, 1))),
         "two coarse, two fine of two steps": lambda: changed(**passes((2, 3), (2, 3), (1, 2), (1, 2))),

@@ -5,7 +5,8 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +18,7 @@ from stacker.blas_threads import one_blas_thread
 from stacker.calibration import calibrate
 from stacker.capture import Capture, Circumstances, open_capture
 from stacker.capture.circumstances import COLOUR_WAVELENGTHS_NM
+from stacker.capture.each_frame import beside
 from stacker.colour import align_colours, share_detail
 from stacker.measuring.causes import measure_causes
 from stacker.measuring.dispersion import dispersion_figures, vertical_of
@@ -25,7 +27,7 @@ from stacker.measuring.fixed_pattern import fixed_pattern, told
 from stacker.measuring.limits import limit_figures
 from stacker.measuring.metrics import measure_stack, stack_cutoff
 from stacker.measuring.seeing import measure_seeing
-from stacker.measuring.seeing_record import seeing_figures
+from stacker.measuring.seeing_record import Seeing, seeing_figures
 from stacker.measuring.spectra import analysis_window, windowed_power
 from stacker.measuring.tally import count_figures
 from stacker.measuring.witness import Witness, ask_disc
@@ -37,7 +39,7 @@ from stacker.run_folder.place import check_place
 from stacker.run_folder.provenance import provenance
 from stacker.run_folder.telling import frame_table, header_of, summarise
 from stacker.run_folder.writing import write_run
-from stacker.settings import MeasuringSettings, Settings
+from stacker.settings import Settings
 from stacker.sharpening import Sharpened, sharpen, tone_for_showing
 from stacker.stacking import Stack, stack, zoomed_mask
 
@@ -72,29 +74,20 @@ def process(
     began = time.perf_counter()
     settings, workers = settings or Settings(), workers or os.cpu_count() or 1
     with calibrate(open_capture(path, circumstances)) as capture, one_blas_thread():
-        folder = Path(out) / (name or capture.name)
+        folder, known, told = Path(out) / (name or capture.name), capture.circumstances, partial(_stage, progress)
         check_place(folder)
-        ranking = centred(rank(capture, settings.ranking, workers, _stage(progress, "ranking")))
-        alignment = align(
-            capture, ranking, settings.alignment, settings.stacking.keep, workers, _stage(progress, "aligning")
-        )
-        linear = stack(
-            capture,
-            ranking,
-            alignment,
-            workers,
-            _stage(progress, "averaging"),
-            _power_of(ranking, settings.stacking.zoom),
-            settings.stacking,
-        )
+        ranking = centred(rank(capture, settings.ranking, workers, told("ranking")))
+        alignment = align(capture, ranking, settings.alignment, settings.stacking.keep, workers, told("aligning"))
+        power_of = _power_of(ranking, settings.stacking.zoom)
+        linear = stack(capture, ranking, alignment, workers, told("averaging"), power_of, settings.stacking)
         linear = share_detail(align_colours(linear), capture.mosaic)
-        finished = sharpen(
-            linear, settings.sharpening, cutoffs(capture.circumstances, linear), capture.circumstances.obstruction_ratio
-        )
-        tone = tone_for_showing(finished.image, linear.mask, linear.kind, settings.colour, capture.circumstances.target)
-        shown = tone.apply(finished.image)
-        witness = ask_disc(capture, linear)
-        metrics = measure(capture, ranking, alignment, linear, finished, witness, workers, settings.measuring)
+        seen = capture, ranking, alignment
+        with beside(capture, partial(measure_seeing, *seen, known, workers, settings.measuring.effort), workers) as air:
+            finished = sharpen(linear, settings.sharpening, cutoffs(known, linear), known.obstruction_ratio)
+            tone = tone_for_showing(finished.image, linear.mask, linear.kind, settings.colour, known.target)
+            shown = tone.apply(finished.image)
+            witness = ask_disc(capture, linear)
+            metrics = measure(*seen, linear, finished, witness, air)
         metrics |= {"colour_gains": None if tone.balance is None else tone.balance.over_green}
         metrics |= provenance(capture, settings, circumstances)
         metrics |= {"peak_memory_mb": peak_memory_mb(), "elapsed_s": time.perf_counter() - began}
@@ -132,19 +125,18 @@ def measure(
     linear: Stack,
     finished: Sharpened | None = None,
     witness: Witness | None = None,
-    workers: int = 1,
-    settings: MeasuringSettings | None = None,
+    air: Callable[[], Seeing] | None = None,
 ) -> dict[str, Any]:
-    """Return the measurements of one capture, keyed as in metrics.json; None where one could not be had: see notes."""
+    """Return the measurements of one capture, keyed as in metrics.json; None where one could not be had: see notes.
+
+    `air` hands out what is known of the air, where somebody has begun to measure it.
+    """
     witness = witness or ask_disc(capture, linear)
     sharpened = None if finished is None else finished.image
     pattern = fixed_pattern(capture, ranking, alignment.repair, stack_cutoff(capture.circumstances, 1.0))
     best = best_frame(capture, ranking, alignment)
     found = measure_stack(linear, sharpened, best, capture.circumstances, witness, pattern)
     notes = dict(found.pop("notes"))
-    effort = (settings or MeasuringSettings()).effort
-    seeing = measure_seeing(capture, ranking, alignment, capture.circumstances, workers, effort)
-    found |= seeing_figures(seeing, notes)
     found |= count_figures(capture, ranking, alignment, linear, notes)
     found |= dispersion_figures(
         linear.colour_shifts,
@@ -153,8 +145,10 @@ def measure(
         capture.circumstances.filter,
         notes,
     )
-    causes = measure_causes(capture, ranking, alignment, linear, witness, seeing, found)
-    found |= limit_figures(causes, notes)
+    causes = measure_causes(capture, ranking, alignment, linear, witness, found)
+    seeing = air() if air else measure_seeing(capture, ranking, alignment, capture.circumstances)
+    found |= seeing_figures(seeing, notes)
+    found |= limit_figures(replace(causes, seeing=seeing), notes)
     remarks = [*capture.notes, *linear.notes, "" if finished is None else finished.note, witness.remark, told(pattern)]
     if any(remarks):
         notes["remarks"] = "; ".join(filter(None, remarks))

@@ -45,11 +45,13 @@ class Effort:
 
     passes: tuple[tuple[int, int], ...]
     """(binning in units of the fine level, Gauss-Newton steps), made always."""
-    more: int = 0
+    more: int
     """Passes like the last one that may follow until the fields have settled: rough air wants them."""
+    sampled: int
+    """Frames whose power is measured, at least, where there are so many."""
 
 
-EFFORTS = {"full": Effort(((2, 1), (1, 1)), 4), "quick": Effort(((2, 1),))}
+EFFORTS = {"full": Effort(((2, 1), (1, 1)), 4, 200), "quick": Effort(((2, 1),), 0, 100)}
 
 
 def fine_binning(region: Region, cutoff_cyc_per_px: float) -> int:
@@ -75,10 +77,11 @@ def align(
     half's geometry is laid onto the first's and the common mean warp, weighted by the frames' quality, is taken out.
     `progress(done, total)` counts frames over all passes. The result does not depend on `workers`.
     """
-    effort = EFFORTS[(settings or AlignmentSettings()).effort]
+    name = (settings or AlignmentSettings()).effort
+    effort = EFFORTS[name]
     frames, half = choose_frames(ranking, keep)
     usable = np.flatnonzero(ranking.usable)
-    defects = find_defects(capture, usable.tolist(), ranking.coarse_shift_px)
+    defects = find_defects(capture, usable.tolist(), ranking.coarse_shift_px, workers, name)
     region = plan_region(ranking.target, (capture.shape[0], capture.shape[1]))
     known = capture.circumstances.cutoff_cyc_per_px()
     cutoff = known or DEFAULT_CUTOFF_CYC_PER_PX
@@ -87,7 +90,7 @@ def align(
     step_px = 24.0 if min(region.tile_shape) >= 96 else max(min(region.tile_shape) / 5, 6.0)
     modes = turbulence_modes(region.tile_shape, step_px, FIELD_RMS_PX, MODES)
     binnings = {binning for binning, _ in schedule}
-    plan = Plan({b: level_of(region, step_px, b) for b in binnings}, cutoff, known is not None)
+    plan = Plan({b: level_of(region, step_px, b) for b in binnings}, cutoff, known is not None, effort.sampled)
     finest = plan.levels[min(binnings)]
     # The ranking counts energy; amplitude is what adds up in a mean.
     sharpness = np.sqrt(np.maximum(np.nan_to_num(ranking.sharpness[frames]), 0))

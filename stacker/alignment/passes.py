@@ -31,8 +31,6 @@ Progress = Callable[[int, int], None]
 CLASSES = 3
 """Frames of like sharpness share one blur and one whitening."""
 LEAST_GAIN = 0.02
-SAMPLE = 200
-"""Frames whose power is measured, at least, where there are so many."""
 
 
 @dataclass
@@ -160,6 +158,12 @@ class Plan:
     levels: dict[int, Level]
     cutoff_cyc_per_px: float
     cutoff_known: bool
+    sampled: int
+    """Frames whose power is measured in a pass, at least, where there are so many."""
+
+    def sampling(self, frames: int) -> Sampling:
+        """Return which of so many frames those are."""
+        return Sampling(max(1, frames // self.sampled))
 
     def rings(self, binning: int) -> Rings:
         """Return the rings of the region at one binning."""
@@ -170,11 +174,11 @@ class Plan:
 class Sampling:
     """Measures the ring power of some of the frames, spread over the capture: a class needs no more."""
 
-    frames: int
+    step: int
 
     def takes(self, order: int) -> bool:
         """Whether a frame is of the sample."""
-        return order % max(1, self.frames // SAMPLE) == 0
+        return order % self.step == 0
 
     def __call__(self, order: int, image: Array, level: Level, rings: Rings) -> NDArray[np.float64] | None:
         """Return the ring power of a dewarped frame if it is one of the sample."""
@@ -212,7 +216,7 @@ def first_pass(source: PlaneSource, state: State, plan: Plan, binning: int, prog
     What blur and noise leave of it in each class is measured on a sample of the frames.
     """
     level, rings = plan.levels[binning], plan.rings(binning)
-    weight, sampled = state.reference_weight(0.25), Sampling(len(state.half))
+    weight, sampled = state.reference_weight(0.25), plan.sampling(len(state.half))
     wanted = [order for order in range(len(weight)) if weight[order] > 0 or sampled.takes(order)]
 
     def look(cut: Cut) -> Sight:
@@ -241,7 +245,7 @@ def next_pass(
     rings, next_rings = plan.rings(binning), plan.rings(next_binning)
     probes = [gain_probe(reference, level, rings) for reference in state.references]
     templates = _templates(state, plan, binning, with_patches, source.workers)
-    sampled = Sampling(len(state.half))
+    sampled = plan.sampling(len(state.half))
 
     def look(cut: Cut) -> Sight:
         half = state.half[cut.order]

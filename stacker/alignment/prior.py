@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
 
 from stacker.alignment.spline import MARGIN_NODES, node_count
 
+Float = NDArray[np.float64]
 LENGTHS_PX = (12.0, 24.0, 48.0, 96.0, 192.0)
 """Correlation lengths of the field; equal variance on each stands for turbulence at many heights."""
 SHIFT_RMS_PX = 2.0
@@ -44,17 +46,37 @@ def turbulence_modes(shape: tuple[int, int], step_px: float, rms_px: float, limi
     (the Gaussian as covariance of a smooth random potential: Rasmussen & Williams 2006, ch. 4 and 9.4, from memory);
     together they are scaled to a displacement of `rms_px` an axis.
     """
-    rows, columns = (node_count(length, step_px) for length in shape)
-    row, column = np.divmod(np.arange(rows * columns), columns)
-    y, x = (row - MARGIN_NODES) * step_px, (column - MARGIN_NODES) * step_px
-    distance2 = (y[:, None] - y[None]) ** 2 + (x[:, None] - x[None]) ** 2
-    covariance = np.zeros_like(distance2)
-    for length in LENGTHS_PX:
-        covariance += length**2 * np.exp(-distance2 / (2 * length**2))
-    covariance *= rms_px**2 / len(LENGTHS_PX)
-    variance, vectors = np.linalg.eigh(covariance)
+    counts = tuple(node_count(length, step_px) for length in shape)
+    places = [(np.arange(count, dtype=np.float64) - MARGIN_NODES) * step_px for count in counts]
+    found = [_modes_of(places, *parities) for parities in product((False, True), repeat=2)]
+    variance, vectors = np.concatenate([v for v, _ in found]), np.concatenate([u for _, u in found], axis=1)
+    variance *= rms_px**2 / len(LENGTHS_PX)
     leading = np.argsort(-variance, kind="stable")[: limit - 2]
     leading = leading[variance[leading] > 1e-6 * variance.max()]
     shapes = vectors[:, leading] * np.sqrt(variance[leading])
-    shifts = np.stack([y, x], axis=1) * SHIFT_RMS_PX
-    return Modes(np.concatenate([shifts, shapes], axis=1).astype(np.float32), (rows, columns))
+    shifts = np.stack([line.ravel() for line in np.meshgrid(*places, indexing="ij")], axis=1) * SHIFT_RMS_PX
+    return Modes(np.concatenate([shifts, shapes], axis=1).astype(np.float32), (counts[0], counts[1]))
+
+
+def _modes_of(places: list[Float], *odd: bool) -> tuple[Float, Float]:
+    """Return variances and modes (nodes, n) of those that are odd or even along rows and along columns.
+
+    A mirrored grid looks the same, so these four kinds do not mix: each is a quarter of the problem.
+    """
+    bases = [_halves_of(len(line), of) for line, of in zip(places, odd, strict=True)]
+    covariance = np.zeros([bases[0].shape[1] * bases[1].shape[1]] * 2)
+    for length in LENGTHS_PX:
+        row, column = (
+            basis.T @ np.exp(-((line[:, None] - line) ** 2) / (2 * length**2)) @ basis
+            for line, basis in zip(places, bases, strict=True)
+        )
+        covariance += length**2 * np.kron(row, column)
+    variance, vectors = np.linalg.eigh(covariance)
+    return variance, np.kron(*bases) @ vectors
+
+
+def _halves_of(count: int, odd: bool) -> Float:
+    """Return an orthonormal basis (count, n) of the odd or of the even vectors."""
+    one = np.eye(count)[: count // 2 if odd else -(-count // 2)]
+    both = one - one[:, ::-1] if odd else one + one[:, ::-1]
+    return np.asarray((both / np.linalg.norm(both, axis=1, keepdims=True)).T)

@@ -10,9 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stacker.capture import Capture
+from stacker.capture.each_frame import each_frame
 from stacker.capture.sequence import Frame
 
-_FRAMES = 100
+MOST_FRAMES = {"full": 100, "quick": 50}
 _FEWEST = 4
 _DEVIATIONS = 6.0
 """A defect's mean excess exceeds its own standard error by this factor."""
@@ -25,21 +26,27 @@ _RING = ((-2, 0), (2, 0), (0, -2), (0, 2), (-2, -1), (-2, 1), (2, -1), (2, 1), (
 Map = NDArray[np.float32]
 
 
-def find_defects(capture: Capture, usable: Iterable[int], coarse_shift_px: NDArray[np.float64]) -> NDArray[np.bool_]:
+def find_defects(
+    capture: Capture,
+    usable: Iterable[int],
+    coarse_shift_px: NDArray[np.float64],
+    workers: int = 1,
+    effort: str = "full",
+) -> NDArray[np.bool_]:
     """Return the sensor's defects, (H, W), True where a pixel is hot, dead, stuck or never finite.
 
-    The mean over up to 100 spread frames of what a pixel shows above the median of its surroundings (5x5 of its
-    own colour) is compared with its own standard error and with the same quantity around it. The optics spread
-    real detail over several pixels, so a defect also has to stand out from its eight neighbours; more clearly so
-    where the target hardly moved over the sensor.
+    The mean over up to 100 spread frames (50 with the quick effort) of what a pixel shows above the median of its
+    surroundings (5x5 of its own colour) is compared with its own standard error and with the same quantity around it.
+    The optics spread real detail over several pixels, so a defect also has to stand out from its eight neighbours; more
+    clearly so where the target hardly moved over the sensor.
 
     `usable` are the frames that may be used, `coarse_shift_px` (N, 2) where the target stands in each frame.
-    *Limits*: with fewer than four frames nothing is found; a defect weaker than the noise of 100 frames stays, and
+    *Limits*: with fewer than four frames nothing is found; a defect weaker than the noise of those frames stays, and
     in a mosaic whose target does not move at all about one in ten stays too.
     """
     indices = np.array(sorted(usable), dtype=int)
-    if len(indices) > _FRAMES:
-        indices = indices[np.linspace(0, len(indices) - 1, _FRAMES).round().astype(int)]
+    if len(indices) > MOST_FRAMES[effort]:
+        indices = indices[np.linspace(0, len(indices) - 1, MOST_FRAMES[effort]).round().astype(int)]
     found = np.zeros(capture.shape[:2], dtype=bool)
     if len(indices) < _FEWEST:
         return found
@@ -48,9 +55,12 @@ def find_defects(capture: Capture, usable: Iterable[int], coarse_shift_px: NDArr
     still = len(motion) < 2 or float(np.hypot(*motion.std(axis=0))) < _STILL_PX
     step = 2 if capture.mosaic else 1
     statistics = [_Statistics() for _ in range(step * step)]
-    for _, frame in capture.read(indices.tolist()):
-        for part, statistic in zip(_colours(frame, step), statistics, strict=True):
-            statistic.add(part)
+    looks = each_frame(
+        capture, indices.tolist(), lambda _, frame: [_look(part) for part in _colours(frame, step)], workers
+    )
+    for look in looks:
+        for shown, statistic in zip(look, statistics, strict=True):
+            statistic.add(*shown)
     for part, statistic in zip(_colours(found, step), statistics, strict=True):
         part[...] = statistic.defects(still)
     return found
@@ -61,6 +71,17 @@ def _colours(image: NDArray[Any], step: int) -> list[NDArray[Any]]:
     return [image[row::step, column::step] for row in range(step) for column in range(step)]
 
 
+def _look(part: NDArray[Any]) -> tuple[Map, Map, NDArray[np.bool_] | None]:
+    """Return the pixels of one colour, what each shows above its surroundings, and where floats are finite."""
+    level = part.mean(axis=2, dtype=np.float32) if part.ndim == 3 else part
+    level = np.ascontiguousarray(level)
+    finite = np.isfinite(level) if level.dtype.kind == "f" else None
+    if finite is not None and not finite.all():
+        level = np.where(finite, level, np.median(level[finite]) if finite.any() else 0).astype(np.float32)
+    value = level.astype(np.float32)
+    return value, value - cv2.medianBlur(level, 5), finite
+
+
 class _Statistics:
     """Running sums of one colour's frames."""
 
@@ -68,15 +89,8 @@ class _Statistics:
         self._count = 0
         self._sums: list[Map] = []
 
-    def add(self, part: NDArray[Any]) -> None:
-        """Take in the pixels of one colour of a frame."""
-        level = part.mean(axis=2, dtype=np.float32) if part.ndim == 3 else part
-        level = np.ascontiguousarray(level)
-        finite = np.isfinite(level) if level.dtype.kind == "f" else None
-        if finite is not None and not finite.all():
-            level = np.where(finite, level, np.median(level[finite]) if finite.any() else 0).astype(np.float32)
-        value = level.astype(np.float32)
-        excess = value - cv2.medianBlur(level, 5)
+    def add(self, value: Map, excess: Map, finite: NDArray[np.bool_] | None) -> None:
+        """Take in what one colour of a frame shows; see `_look`."""
         if not self._sums:
             self._sums = [np.zeros(value.shape, np.float32) for _ in range(4 if finite is None else 5)]
             self._first = value.copy()

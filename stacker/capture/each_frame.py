@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from functools import cache
 from itertools import islice
 from typing import TypeVar
 
 from stacker.capture.sequence import Capture, Frame
+from stacker.forks import Team, may_fork
 from stacker.parallel import forked_map, ordered_map
 
 Result = TypeVar("Result")
@@ -52,3 +55,18 @@ def each_batch(
         return forked_map(work, iter(lambda: list(islice(reading, size)), []), workers)
     batches = [range(first, min(first + size, len(indices))) for first in range(0, len(indices), size)]
     return forked_map(lambda batch: work((p, capture.get_frame(indices[p])) for p in batch), batches, workers)
+
+
+@contextmanager
+def beside(capture: Capture, work: Callable[[], Result], workers: int = 1) -> Iterator[Callable[[], Result]]:
+    """Begin `work`, which may read frames, in a copy of this process; what the context hands out waits for the result.
+
+    With one worker, or where a copy is not sound, the work is done when its result is first asked for. Nor is a copy
+    sound that would have to decode in sequence: the decoder's threads do not come along.
+    """
+    if workers < 2 or capture.is_sequential or not may_fork():
+        yield cache(work)
+        return
+    team = Team[None, Result](lambda _: work(), 1)
+    with team:
+        yield cache(team.give(None))

@@ -46,13 +46,14 @@ class Causes:
     limb: LimbTransfer | None
     """Of the stack: lengths in its pixels."""
     resolution: Resolution | None
-    seeing: Seeing | None
     clipped_fraction: float
     obstruction_ratio: float
     mosaic: bool
     zoom: float
     notes: dict[str, str]
     """The reason for each None, by the key of metrics.json."""
+    seeing: Seeing | None = None
+    """Air and focus as single frames tell them; they have notes of their own."""
 
 
 def measure_causes(
@@ -61,10 +62,9 @@ def measure_causes(
     alignment: Alignment,
     linear: Stack,
     witness: Witness,
-    seeing: Seeing | None,
     found: Mapping[str, Any],
 ) -> Causes:
-    """Measure every cause on its own; `found` are the measurements so far, keyed as in metrics.json."""
+    """Measure every cause but the air on its own; `found` are the measurements so far, keyed as in metrics.json."""
     circumstances = capture.circumstances
     notes: dict[str, str] = {}
     scale = found.get("scale_arcsec_per_px")
@@ -85,7 +85,6 @@ def measure_causes(
         _band_smear_px(found, circumstances, linear),
         limb,
         resolution,
-        seeing,
         ranking.clipped_fraction,
         circumstances.obstruction_ratio,
         capture.mosaic is not None,

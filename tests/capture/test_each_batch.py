@@ -11,7 +11,7 @@ import pytest
 from astropy.io import fits
 
 from stacker.capture import Capture, open_capture
-from stacker.capture.each_frame import Frames, each_batch
+from stacker.capture.each_frame import Frames, beside, each_batch
 
 
 @pytest.fixture(params=["picked", "in sequence"])
@@ -44,3 +44,23 @@ def test_every_wanted_frame_comes_once_and_in_order(capture: Capture, workers: i
 
 def test_no_frame_is_no_batch(capture: Capture) -> None:
     assert not list(each_batch(capture, [], _levels))
+
+
+@pytest.mark.parametrize("workers", [1, 2])
+def test_work_beside_reads_frames_and_is_done_once(capture: Capture, workers: int, tmp_path: Path) -> None:
+    done = tmp_path / "done"
+
+    def work() -> int:
+        with done.open("a") as file:
+            file.write("x")
+        return int(capture.get_frame(7)[0, 0])
+
+    with beside(capture, work, workers) as result:
+        assert [result(), result()] == [7, 7]
+    assert done.read_text() == "x"
+
+
+@pytest.mark.parametrize("workers", [1, 2])
+def test_what_goes_wrong_beside_is_raised_where_it_is_asked_for(capture: Capture, workers: int) -> None:
+    with beside(capture, lambda: capture.get_frame(99), workers) as result, pytest.raises(IndexError):
+        result()

@@ -43,7 +43,7 @@ def causes_of(folder: Path, scenario: Scenario, seed: int = 7) -> Causes:
         linear = stack(capture, ranking, alignment)
         witness = ask_disc(capture, linear)
         found = measure_stack(linear, None, None, capture.circumstances, witness)
-        return measure_causes(capture, ranking, alignment, linear, witness, CALM, found)
+        return replace(measure_causes(capture, ranking, alignment, linear, witness, found), seeing=CALM)
 
 
 @pytest.fixture(scope="module")
