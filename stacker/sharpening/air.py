@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stacker.measuring.fitting import fit_between
-from stacker.sharpening.single_noise import filled_mosaic, interpolated_mosaic_noise, interpolated_noise
+from stacker.sharpening.single_noise import filled_mosaic, interpolated_mosaic_noise, interpolated_noise, softening
 from stacker.sharpening.turbulence import air_transfer, speckle_power
 from stacker.sky.optics import diffraction_transfer
 
@@ -85,6 +85,12 @@ class Evidence:
     """Variance of the frames' contrast over its squared mean, weighed as the frames are."""
     zoom: float = 1.0
     """How many of the stack's pixels stand along a side of the camera's; frequencies are in the camera's."""
+    kernel: str = "cubic"
+    """Of the interpolation that brought the frames onto the stack's pixels."""
+
+    def noise(self, frequency_cyc_per_px: Curve) -> Curve:
+        """Return the shape of the single images' noise."""
+        return interpolated_noise(frequency_cyc_per_px, self.zoom, self.kernel)
 
 
 def contrast_spread(weights: Curve) -> float:
@@ -118,7 +124,7 @@ def _telling(evidence: Evidence, f: Curve) -> Flags:
     """Return the rings that tell of the air: from the lowest to where single images show nothing but noise."""
     seen = (f < _HIGHEST) & (evidence.correlation > _SIGNAL) & (evidence.single > 0)
     outer = evidence.single > 0
-    noise = np.exp(_floor(evidence, outer)) * interpolated_noise(evidence.frequency_cyc_per_px, evidence.zoom)
+    noise = np.exp(_floor(evidence, outer)) * evidence.noise(evidence.frequency_cyc_per_px)
     weak = np.flatnonzero((evidence.cross < _LEAST_CONTRAST * noise) & (f > 0.5 * _LOWEST))
     last = weak[0] if len(weak) else len(f)
     for lowest, end in ((_LOWEST, last), (_LOWEST, len(f)), (0.25 * _LOWEST, len(f))):
@@ -131,7 +137,7 @@ def _telling(evidence: Evidence, f: Curve) -> Flags:
 def _floor(evidence: Evidence, used: Flags) -> float:
     """Return ln of the single images' noise at zero frequency, from the outermost sixth of the rings."""
     outermost = np.flatnonzero(used)[-max(3, int(used.sum()) // 6) :]
-    noise = interpolated_noise(evidence.frequency_cyc_per_px[outermost], evidence.zoom)
+    noise = evidence.noise(evidence.frequency_cyc_per_px[outermost])
     return float(np.log((evidence.single[outermost] / noise).mean()))
 
 
@@ -147,10 +153,11 @@ def _fit(
     x, pixels = f[used], evidence.frequency_cyc_per_px[used]
     cross, single = np.where(signal, evidence.cross, 0.0)[used], evidence.single[used]
     telescope = np.maximum(diffraction_transfer(x, obstruction_ratio), 1e-3)
-    plain = np.log(interpolated_noise(pixels, evidence.zoom))
-    mosaic = np.log(interpolated_mosaic_noise(pixels, evidence.zoom))
+    plain = np.log(evidence.noise(pixels))
+    mosaic = np.log(interpolated_mosaic_noise(pixels, evidence.zoom, evidence.kernel))
     filling = _FILLING_SEEN * np.log(filled_mosaic(pixels))
-    still = jitter_transfer(x, _JITTER) ** 2
+    soft = softening(pixels, evidence.kernel) ** 2
+    still = jitter_transfer(x, _JITTER) ** 2 * soft
     floor = _floor(evidence, used)
     weight = 1.0 / _scatter(evidence, signal, np.exp(floor + plain), used)
     lawful = signal[used] & (x > _LAW_FROM)
@@ -167,7 +174,8 @@ def _fit(
         mean = mean * (1.0 + _WANDER_SEEN * evidence.spread * wander**2)
         speckle = np.exp(p[3]) * (1.0 + x) * speckle_power(x, q, telescope)
         drawn = target(q)
-        model = drawn * (mean + speckle) * np.exp(p[2] * filling) + np.exp(p[1] + plain + p[2] * (mosaic - plain))
+        seen = drawn * soft * (mean + speckle)
+        model = seen * np.exp(p[2] * filling) + np.exp(p[1] + plain + p[2] * (mosaic - plain))
         law = np.log(np.maximum(drawn[lawful], 1e-30)) - p[4] - p[5] * np.log(x[lawful] / 0.3)
         likely = np.array([(p[0] - np.log(_LIKELY_FRIED[0])) * _LIKELY_FRIED[1], p[2] * _MOSAIC_DOUBT,
                            (p[3] - np.log(_SPECKLE_LEFT)) / _SPECKLE_DOUBT,

@@ -16,6 +16,7 @@ from stacker.sharpening.filtering import filtered
 from stacker.sharpening.gate import local_gate
 from stacker.sharpening.limb_guard import guard_limb
 from stacker.sharpening.record import Sharpened
+from stacker.sharpening.single_noise import softening
 from stacker.sharpening.starlet import starlet
 from stacker.stacking.record import Stack
 
@@ -107,7 +108,7 @@ def _air(stack: Stack, window: AnalysisWindow, rings: Rings, cutoff: float, obst
     f, count, cross, correlation, single = (
         part[known] for part in (f, rings.count, rings.cross, rings.correlation, single)
     )
-    evidence = Evidence(f, count, cross, correlation, single, contrast_spread(stack.weights), stack.zoom)
+    evidence = Evidence(f, count, cross, correlation, single, contrast_spread(stack.weights), stack.zoom, stack.kernel)
     air = fit_air(evidence, cutoff * stack.zoom, obstruction_ratio)
     return None if air is None else Air(air.aperture_over_r0, cutoff)
 
@@ -131,7 +132,8 @@ def _sharpened(
 ) -> tuple[Real, Curve]:
     """Return the sharpened channel and the mean gain of each of its starlet planes on the target."""
     f = seen.rings.frequency_cyc_per_px
-    taken = np.maximum(air.at_cutoff(channel.cutoff).transfer(f), _LEAST_TRANSFER)
+    taken = air.at_cutoff(channel.cutoff).transfer(f) * softening(f * stack.zoom, stack.kernel)
+    taken = np.maximum(taken, _LEAST_TRANSFER)
     gain = signal_share(seen.rings, channel.cutoff) / taken**settings.strength
     wanted = filtered(channel.image, f, gain)
     result, gains = _gated(channel, wanted, stack.mask, settings.planes)

@@ -16,6 +16,7 @@ from stacker.capture.sequence import Capture, Frame
 from stacker.ranking.record import Ranking
 from stacker.settings import StackingSettings
 from stacker.stacking.accumulator import Accumulator
+from stacker.stacking.carrying import Carrier
 from stacker.stacking.contributing import Contributor, spread_over
 from stacker.stacking.record import Stack
 from stacker.stacking.warping import Warper
@@ -23,7 +24,7 @@ from stacker.stacking.warping import Warper
 __all__ = ["Stack", "stack", "zoomed_mask"]
 
 Array = NDArray[np.float32]
-MOST_SPECTRA = {"full": 250, "quick": 60}
+MOST_SPECTRA = {"full": 250, "quick": 100}
 STOOD_STILL = "the frames move too little to fill the grid of every colour with raw samples: each frame was demosaiced"
 WORTH_TELLING = 1e-4
 """Share of a frame's pixels left out that is a trail or a tear, not a lone hit."""
@@ -77,7 +78,7 @@ def stack(
     notes = (*alignment.notes, *_told(np.array(whole.hits), int(np.prod(carrier.shape))))
     if carrier.is_demosaiced:
         notes = (*notes, STOOD_STILL)
-    return _finish(whole, pivot, alignment, ranking, carrier.warper, len(capture), notes)
+    return _finish(whole, pivot, alignment, ranking, carrier, len(capture), notes)
 
 
 @dataclass
@@ -113,11 +114,11 @@ def _finish(
     pivot: Array,
     alignment: Alignment,
     ranking: Ranking,
-    warper: Warper,
+    carrier: Carrier,
     frames: int,
     notes: tuple[str, ...],
 ) -> Stack:
-    sums = whole.sums
+    sums, warper = whole.sums, carrier.warper
     weights = np.zeros(frames)
     weights[alignment.frames] = alignment.weight
     halves = [unbent(pivot + sums.mean(half), alignment, warper, half) for half in (0, 1)]
@@ -135,6 +136,7 @@ def _finish(
         frame_power=np.asarray(whole.power / whole.weighed, np.float32) if whole.weighed else None,
         weights=weights,
         notes=notes,
+        kernel=carrier.kernel,
         zoom=warper.zoom,
     )
 

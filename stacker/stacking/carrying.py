@@ -41,7 +41,8 @@ class Carrier:
     """(H, W, 3) where the sensor sees each colour, for raw samples that are averaged as they are; else None."""
     shape: tuple[int, ...]
     """Of the stack: (H', W') or (H', W', 3)."""
-    quick: bool
+    kernel: str
+    """Of the interpolation of frames and spectra: cubic, or linear for the quick effort."""
 
     @classmethod
     def of(cls, capture: Capture, alignment: Alignment, settings: StackingSettings) -> Carrier:
@@ -52,7 +53,8 @@ class Carrier:
         masks = colour_masks(frame_shape, capture.mosaic or "") if as_sampled else None
         colour = capture.mosaic is not None or len(capture.shape) == 3
         shape = (*warper.rows.shape, 3) if colour else warper.rows.shape
-        return cls(alignment, warper, capture.mosaic, masks, shape, settings.effort == "quick")
+        kernel = "linear" if settings.effort == "quick" and masks is None else "cubic"
+        return cls(alignment, warper, capture.mosaic, masks, shape, kernel)
 
     @property
     def is_demosaiced(self) -> bool:
@@ -65,7 +67,7 @@ class Carrier:
         plane *= np.float32(self.alignment.scale[order])
         maps = self.warper.maps(order)
         if self.masks is None:
-            image = carry(demosaic(plane, self.mosaic) if self.mosaic else plane, maps, self.quick)
+            image = carry(demosaic(plane, self.mosaic) if self.mosaic else plane, maps, self.kernel)
             return Carried(image, self.warper.seen(maps), image if image.ndim == 2 else image[..., 1])
         samples, weights = carry_mosaic(plane, self.masks, maps)
         gray = carry(green_of(plane, self.mosaic), maps) if with_gray else np.zeros((0, 0), np.float32)

@@ -34,6 +34,8 @@ class Stack:
     weights: NDArray[np.float64]
     """(N,) weight of every frame of the capture in the mean, 0 where unused; sums to 1."""
     notes: tuple[str, ...] = ()
+    kernel: str = "cubic"
+    """Of the interpolation that brought the frames onto its pixels: cubic, or linear."""
     zoom: float = 1.0
     """Pixels of this stack per camera pixel along each side."""
     colour_shifts: tuple[Shift, Shift] | None = None

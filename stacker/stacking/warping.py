@@ -14,6 +14,7 @@ from stacker.capture.mosaic import colour_offsets
 from stacker.stacking.strips import strips
 
 Array = NDArray[np.float32]
+KERNELS = {"cubic": cv2.INTER_CUBIC, "linear": cv2.INTER_LINEAR}
 
 
 @dataclass(frozen=True)
@@ -71,10 +72,10 @@ class Warper:
         return whole[0], whole[1]
 
 
-def carry(plane: Array, maps: tuple[Array, Array], quick: bool = False) -> Array:
-    """Return a gray or colour frame by cubic interpolation; `quick` takes the linear one, which is faster and blurs."""
-    kernel = cv2.INTER_LINEAR if quick else cv2.INTER_CUBIC
-    return np.asarray(cv2.remap(plane, maps[1], maps[0], kernel, borderMode=cv2.BORDER_REFLECT), np.float32)
+def carry(plane: Array, maps: tuple[Array, Array], kernel: str = "cubic") -> Array:
+    """Return a gray or colour frame by cubic interpolation, or by linear, which is faster and softens."""
+    flag = KERNELS[kernel]
+    return np.asarray(cv2.remap(plane, maps[1], maps[0], flag, borderMode=cv2.BORDER_REFLECT), np.float32)
 
 
 def colour_masks(shape: tuple[int, int], mosaic: str) -> Array:

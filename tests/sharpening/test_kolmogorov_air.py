@@ -1,5 +1,6 @@
 """The table of turbulence against fresh screens, Noll's residual and Fried's formula."""
 
+import cv2
 import numpy as np
 import pytest
 import scipy.fft
@@ -7,7 +8,7 @@ from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 
 from stacker.sharpening.air import Air, Evidence, contrast_spread, fit_air, jitter_transfer
-from stacker.sharpening.single_noise import interpolated_mosaic_noise, interpolated_noise
+from stacker.sharpening.single_noise import interpolated_mosaic_noise, interpolated_noise, softening
 from stacker.sharpening.turbulence import air_transfer, speckle_power
 from stacker.sky.optics import diffraction_transfer
 
@@ -102,10 +103,9 @@ def test_other_colours_see_other_air() -> None:
     assert green.at_cutoff(0.30) == green
 
 
-def test_interpolated_noise_is_that_of_interpolation() -> None:
+@pytest.mark.parametrize(("kernel", "flag"), [("cubic", cv2.INTER_CUBIC), ("linear", cv2.INTER_LINEAR)])
+def test_interpolated_noise_is_that_of_interpolation(kernel: str, flag: int) -> None:
     """White noise remapped by OpenCV at random places has the stated spectrum, plain and for a mosaic's green."""
-    import cv2
-
     rng = np.random.default_rng(23)
     side = 128
     f = np.hypot(scipy.fft.fftfreq(side)[:, None], scipy.fft.rfftfreq(side)[None, :])
@@ -118,18 +118,36 @@ def test_interpolated_noise_is_that_of_interpolation() -> None:
         filled = white * chequer + cv2.filter2D(white * chequer, -1, cross, borderType=cv2.BORDER_REFLECT_101)
         dy, dx = rng.uniform(0, 1, 2).astype(np.float32)
         for name, plane in (("plain", white), ("mosaic", filled)):
-            moved = cv2.remap(plane, x + dx, y + dy, cv2.INTER_CUBIC, borderMode=cv2.BORDER_WRAP)
+            moved = cv2.remap(plane, x + dx, y + dy, flag, borderMode=cv2.BORDER_WRAP)
             power[name] += np.abs(scipy.fft.rfft2(moved)) ** 2
     for name, stated in (("plain", interpolated_noise), ("mosaic", interpolated_mosaic_noise)):
         middle = np.array([0.05, 0.15, 0.25, 0.35, 0.45])
         rings = [power[name][np.abs(f - m) < 0.02].mean() for m in middle]
-        assert_allclose(np.array(rings) / rings[0], stated(middle) / stated(middle)[0], rtol=0.06)
+        expected = stated(middle, kernel=kernel)
+        assert_allclose(np.array(rings) / rings[0], expected / expected[0], rtol=0.06)
+
+
+def test_softening_is_what_linear_interpolation_takes_more_than_cubic() -> None:
+    """Images remapped by OpenCV at random places and moved back in their spectra lose as much, ring by ring."""
+    rng, side = np.random.default_rng(25), 96
+    down, right = scipy.fft.fftfreq(side)[:, None], scipy.fft.rfftfreq(side)[None, :]
+    f, middle = np.hypot(down, right), np.array([0.1, 0.2, 0.3])
+    y, x = np.mgrid[:side, :side].astype(np.float32)
+    left = {cv2.INTER_LINEAR: np.zeros(f.shape), cv2.INTER_CUBIC: np.zeros(f.shape)}
+    for _ in range(150):
+        white = rng.standard_normal((side, side), dtype=np.float32)
+        dy, dx = rng.uniform(0, 1, 2).astype(np.float32)
+        true = scipy.fft.rfft2(white) * np.exp(2j * np.pi * (down * dy + right * dx))
+        for flag, total in left.items():
+            moved = cv2.remap(white, x + dx, y + dy, flag, borderMode=cv2.BORDER_WRAP)
+            total += (scipy.fft.rfft2(moved) * np.conj(true)).real
+    linear, cubic = (np.array([total[np.abs(f - m) < 0.02].mean() for m in middle]) for total in left.values())
+    assert_allclose(linear / cubic, softening(middle, "linear"), atol=0.015)
+    assert (softening(middle, "cubic") == 1.0).all()
 
 
 def test_zoomed_noise_is_that_of_interpolation() -> None:
     """White noise on pixels one and a half times as fine has the stated spectrum, up to the camera's Nyquist."""
-    import cv2
-
     rng, side, zoom = np.random.default_rng(24), 192, 1.5
     f = zoom * np.hypot(scipy.fft.fftfreq(side)[:, None], scipy.fft.rfftfreq(side)[None, :])
     y, x = np.mgrid[:side, :side].astype(np.float32) / np.float32(zoom)
