@@ -12,18 +12,20 @@ from stacker.calibration.matching import check_match
 from stacker.calibration.mosaic_finding import settle_mosaic
 from stacker.calibration.photon_transfer import CameraNoise, noise_of_capture, noise_of_masters
 from stacker.capture import Capture
+from stacker.capture.one_plane import without_copies
 from stacker.fits_card import Value
 
 
 def calibrate(capture: Capture) -> Capture:
     """Return the capture with its calibration frames applied and bands removed; the very same where it needs neither.
 
-    A colour mosaic that nothing names is found from the frames, and told in the notes. Raises CaptureError where a
+    A colour mosaic that nothing names is found from the frames, and three equal colours become one plane; both are told
+    in the notes. Raises CaptureError where a
     dark, flat or bias cannot be used; the capture is closed then.
     """
     try:
         settle_mosaic(capture)
-        return _levelled(_with_masters(capture))
+        return without_copies(_levelled(_with_masters(capture)))
     except BaseException:
         capture.close()
         raise

@@ -66,6 +66,8 @@ def mixing(common: Real, noise: Real, samples: Real) -> Real:
             continue
         # Two halves, each with twice the noise of their mean; a real image has half as many phases as frequencies.
         chance = 2 * CHANCE / np.sqrt(count)
+        # Colours with one and the same noise still need an inverse.
+        noises = noises + 1e-9 * np.trace(noises) * np.eye(3)
         signal = _beyond_chance(shared, noises, chance)
         for colour, weight in enumerate(np.linalg.solve(signal + noises, signal).T):
             own, kept = signal[colour, colour], weight @ signal @ weight
@@ -79,7 +81,7 @@ def mixing(common: Real, noise: Real, samples: Real) -> Real:
 def _beyond_chance(common: Real, noise: Real, chance: float) -> Real:
     """Return the covariance without the parts whose ratio of signal to noise chance could give."""
     # Whitened by the noise, the eigenvalues are those ratios.
-    root = np.linalg.cholesky(noise + 1e-9 * np.trace(noise) * np.eye(3))
+    root = np.linalg.cholesky(noise)
     whitened = np.linalg.solve(root, np.linalg.solve(root, common).T)
     values, vectors = np.linalg.eigh((whitened + whitened.T) / 2)
     half = root @ vectors

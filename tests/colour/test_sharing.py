@@ -54,6 +54,15 @@ def test_alike_colours_of_equal_noise_have_a_third_of_it_where_detail_stands_out
         assert left[1] / left[0] == pytest.approx(1 / 3, rel=0.15)
 
 
+def test_one_picture_three_times_over_stays_what_it_was() -> None:
+    """Colours with one and the same noise have nothing to tell each other, and no inverse without care."""
+    stack = halves_of([moon_part(0)] * 3, (1.5, 1.5, 1.5))
+    image, half_a, half_b = (np.repeat(part[..., :1], 3, 2) for part in (stack.image, stack.half_a, stack.half_b))
+    shared = share_detail(replace(stack, image=image, half_a=half_a, half_b=half_b))
+    # 1e-4 of the noise: float32 transforms.
+    assert_allclose(shared.image, image, atol=1.5e-4 * 10)
+
+
 def test_a_noisy_colour_draws_on_a_clean_one_and_not_the_reverse() -> None:
     scene = moon_part(1)
     before = halves_of([0.7 * scene, scene, 0.5 * scene], (3.0, 0.6, 3.0))
