@@ -50,6 +50,7 @@ class StoredCapture(Capture):
         self.frames_lost = stored.lost
         self._count = stored.count
         self.circumstances = merge(stored.header, declared)
+        self._check_obstruction()
         self.times_utc = self._settle_times(stored, declared)
         self.notes = stored.notes
         if stored.lost:
@@ -73,6 +74,13 @@ class StoredCapture(Capture):
     @abstractmethod
     def _fill(self, index: int, target: Frame) -> None:
         """Write frame `index` into `target`, which has the right shape and dtype but any strides."""
+
+    def _check_obstruction(self) -> None:
+        """Raise CaptureError for an obstruction that covers the aperture; header and sidecar may each say one."""
+        if self.circumstances.obstruction_ratio >= 1:
+            telescope = self.circumstances.telescope
+            said = f"obstruction_mm {telescope.obstruction_mm:g} covers the aperture of {telescope.aperture_mm:g} mm"
+            raise CaptureError(self.path, said, "mend the one or the other in the sidecar")
 
     def _sampled_indices(self) -> list[int]:
         """Return a few frames, spread over the capture, from which the depth is judged."""

@@ -14,8 +14,9 @@ from stacker.capture.sequence import CaptureError
 def frames_in_folder(folder: Path) -> tuple[str, list[Path], tuple[str, ...]]:
     """Return the kind of frame that prevails (PNG, JPEG, TIFF, FITS), its files in natural order, and notes.
 
-    Hidden files, thumbnails and files that are no pictures are left out, the latter two with a note.
-    Raises CaptureError where the folder cannot be listed or holds no frame.
+    Hidden files are left out; with a note so are thumbnails, files that are no pictures, and a few of another kind.
+    Raises CaptureError where the folder cannot be listed, holds no frame, or so many of two kinds that either may be
+    meant.
     """
     try:
         files = [entry for entry in folder.iterdir() if entry.is_file() and not entry.name.startswith(".")]
@@ -29,7 +30,13 @@ def frames_in_folder(folder: Path) -> tuple[str, list[Path], tuple[str, ...]]:
         raise CaptureError(
             folder, "holds no PNG, TIFF, JPEG or FITS frame", "name a folder of frames, or each capture in it"
         )
-    prevailing = counts.most_common(1)[0][0]
+    (prevailing, most), *others = counts.most_common(2)
+    if others and 2 * others[0][1] >= most:
+        raise CaptureError(
+            folder,
+            f"holds {most} {prevailing} and {others[0][1]} {others[0][0]} frames",
+            "move one kind into a folder of its own",
+        )
     frames = [file for file, kind in kinds.items() if kind == prevailing]
     ignored = [file for file in files if file not in frames] if len(frames) < len(files) else []
     if ignored and files[-1] in ignored and not files[-1].stat().st_size and files[-1].suffix == frames[-1].suffix:
@@ -49,4 +56,4 @@ def _note(ignored: list[Path]) -> tuple[str, ...]:
     if not ignored:
         return ()
     names = ", ".join(file.name for file in ignored[:3]) + (", ..." if len(ignored) > 3 else "")
-    return (f"{len(ignored)} files in the folder are not frames and are ignored: {names}",)
+    return (f"{len(ignored)} other files in the folder are ignored: {names}",)

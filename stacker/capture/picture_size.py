@@ -1,4 +1,4 @@
-"""Size and wholeness of a PNG, JPEG or TIFF picture from its header and last bytes, without decoding it."""
+"""Size, form and wholeness of a PNG, JPEG or TIFF picture from its header and last bytes, without decoding it."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ _PNG = b"\x89PNG\r\n\x1a\n"
 _TAIL_BYTES = 4096
 _HEAD_BYTES = 65536
 _BEYOND_ANY_FILE = 1 << 62
-_TIFF_WIDTH, _TIFF_HEIGHT = 256, 257
+_TIFF_WIDTH, _TIFF_HEIGHT, _TIFF_BITS, _TIFF_SAMPLES = 256, 257, 258, 277
 
 
 @dataclass(frozen=True)
@@ -25,6 +25,8 @@ class PictureHeader:
     width: int = 0
     height: int = 0
     whole: bool = True
+    form: str = ""
+    """Depth and colours, as `8-bit gray`; pictures of one form decode to one dtype and number of colours."""
 
 
 def picture_kind(head: bytes) -> str:
@@ -55,24 +57,30 @@ def read_picture_header(path: Path) -> PictureHeader:
         raise unreadable(path, error) from error
     if kind == "PNG" and len(head) >= 24:
         width, height = struct.unpack(">II", head[16:24])
-        return PictureHeader(kind, width, height, b"IEND" in tail)
+        # Fewer than 8 bits and palettes are decoded to 8 (PNG, third edition, 11.2.1: bit depth, colour type).
+        form = _form(16 if head[24:25] == b"\x10" else 8, gray=head[25:26] == b"\0")
+        return PictureHeader(kind, width, height, b"IEND" in tail, form)
     if kind == "JPEG":
-        width, height = _jpeg_size(head)
-        return PictureHeader(kind, width, height, b"\xff\xd9" in tail)
+        width, height, colours = _jpeg_size(head)
+        return PictureHeader(kind, width, height, b"\xff\xd9" in tail, _form(8, gray=colours == 1))
     return PictureHeader(kind, whole=kind != "PNG")
 
 
-def _jpeg_size(head: bytes) -> tuple[int, int]:
-    """Return (width, height) from the start-of-frame segment (ITU-T T.81, B.2.2), (0, 0) where there is none."""
+def _form(bits: int, *, gray: bool) -> str:
+    return f"{bits}-bit {'gray' if gray else 'colour'}"
+
+
+def _jpeg_size(head: bytes) -> tuple[int, int, int]:
+    """Return (width, height, colours) from the start-of-frame segment (ITU-T T.81, B.2.2), or zeros."""
     position = 2
-    while position + 9 <= len(head):
+    while position + 10 <= len(head):
         marker = head[position + 1]
         (length,) = struct.unpack(">H", head[position + 2 : position + 4])
         if 0xC0 <= marker <= 0xCF and marker not in (0xC4, 0xC8, 0xCC):
             height, width = struct.unpack(">HH", head[position + 5 : position + 9])
-            return width, height
+            return width, height, head[position + 9]
         position += 2 + length
-    return 0, 0
+    return 0, 0, 0
 
 
 def _tiff_header(file: BinaryIO, head: bytes, size: int) -> PictureHeader:
@@ -90,8 +98,10 @@ def _tiff_header(file: BinaryIO, head: bytes, size: int) -> PictureHeader:
     if len(block) < 12 * entries:
         return PictureHeader("TIFF", whole=False)
     tags = {struct.unpack(order + "H", block[at : at + 2])[0]: block[at : at + 12] for at in range(0, len(block), 12)}
-    width, height = (_tiff_numbers(file, order, tags.get(tag)) or [0] for tag in (_TIFF_WIDTH, _TIFF_HEIGHT))
-    return PictureHeader("TIFF", width[0], height[0], _strips_end(file, order, tags) <= size)
+    wanted = ((_TIFF_WIDTH, 0), (_TIFF_HEIGHT, 0), (_TIFF_BITS, 1), (_TIFF_SAMPLES, 1))
+    width, height, bits, samples = ((_tiff_numbers(file, order, tags.get(tag)) or [usual])[0] for tag, usual in wanted)
+    whole = _strips_end(file, order, tags) <= size
+    return PictureHeader("TIFF", width, height, whole, _form(bits, gray=samples < 3))
 
 
 def _strips_end(file: BinaryIO, order: str, tags: dict[int, bytes]) -> int:

@@ -30,8 +30,8 @@ def natural_order(name: str) -> tuple[tuple[int, int, str], ...]:
 class PictureCapture(StoredCapture):
     """Pictures of one size and kind, a frame each.
 
-    Every header is looked at before the first frame is delivered: an odd-sized or cut picture is an error
-    that names it, except that a cut last one counts as lost (the folder may still be growing).
+    Every header is looked at before the first frame is delivered: one of another size or form, or a cut one,
+    is an error that names it, except that a cut last one counts as lost (the folder may still be growing).
     """
 
     def __init__(self, path: Path, files: Sequence[Path], declared: Circumstances, notes: Sequence[str] = ()) -> None:
@@ -52,21 +52,25 @@ class PictureCapture(StoredCapture):
             self._files.pop()
             headers.pop()
             lost = 1
-        common = Counter((header.width, header.height) for header in headers).most_common(1)[0][0]
+        width, height, form = Counter((one.width, one.height, one.form) for one in headers).most_common(1)[0][0]
         for name, header in zip(self._files, headers, strict=True):
             if not header.whole:
                 raise CaptureError(name, "is cut short", "restore it or move it out of the folder")
-            if (header.width, header.height) != common:
-                said = f"is {header.width}x{header.height} where the others are {common[0]}x{common[1]}"
-                raise CaptureError(name, said, "move it out of the folder")
+            if (header.width, header.height) != (width, height):
+                raise _odd(name, f"{header.width}x{header.height}", f"{width}x{height}")
+            if header.form != form:
+                raise _odd(name, header.form, form)
         return lost
 
     def _fill(self, index: int, target: Frame) -> None:
         picture = decode_picture(self._files[index])
         if picture.shape != self.shape or picture.dtype != self.dtype:
-            said = f"is {_words(picture.shape, picture.dtype)} where the others are {_words(self.shape, self.dtype)}"
-            raise CaptureError(self._files[index], said, "move it out of the folder")
+            raise _odd(self._files[index], _words(picture.shape, picture.dtype), _words(self.shape, self.dtype))
         np.copyto(target, picture)
+
+
+def _odd(file: Path, this: str, others: str) -> CaptureError:
+    return CaptureError(file, f"is {this} where the others are {others}", "move it out of the folder")
 
 
 def _words(shape: tuple[int, ...], dtype: np.dtype[Any]) -> str:

@@ -22,9 +22,10 @@ _RECORDS: dict[str, type[Any]] = {"capture": Circumstances, "telescope": Telesco
 _LIMITS: dict[str, tuple[float, float, str]] = {
     "exposure_s": (0, 86400, "seconds above 0"),
     "wavelength_nm": (100, 30000, "nanometres from 100 to 30000"),
-    "aperture_mm": (0, 1e5, "millimetres above 0"),
-    "focal_length_mm": (0, 1e7, "millimetres above 0"),
-    "pixel_um": (0, 1000, "micrometres above 0"),
+    # Below these lies no telescope and no camera, but a number in metres or millimetres.
+    "aperture_mm": (9.999, 1e5, "millimetres, 10 or more"),
+    "focal_length_mm": (49.999, 1e7, "millimetres, 50 or more"),
+    "pixel_um": (0.0999, 1000, "micrometres, 0.1 or more"),
     "gain_e_per_adu": (0, 1e6, "electrons above 0"),
     "bits": (0.5, 32, "1 to 32"),
     "temperature_c": (-273.15, 200, "degrees Celsius"),

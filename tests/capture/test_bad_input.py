@@ -76,6 +76,30 @@ def odd_fits(folder: Path) -> Path:
     return folder
 
 
+def odd_form(number: int, dtype: type[np.generic], shape: tuple[int, ...], ending: str = ".png") -> Make:
+    """A folder of 8-bit gray pictures in which one is of another depth, or in colour."""
+
+    def make(folder: Path) -> Path:
+        for place, frame in enumerate(frames(5)):
+            odd = place == number
+            imageio.imwrite(folder / f"f{place}{ending}", np.full(shape, 7, dtype) if odd else frame)
+        return folder
+
+    return make
+
+
+def two_kinds(folder: Path) -> Path:
+    for number, frame in enumerate(frames(5)):
+        imageio.imwrite(folder / f"f{number}.{'png' if number % 2 else 'tif'}", frame)
+    return folder
+
+
+def covered_aperture(folder: Path) -> Path:
+    path = write_capture(folder / "a.avi", frames(3), kind="avi", bits=8)
+    (folder / "a.toml").write_text("[telescope]\naperture_mm = 100\nobstruction_mm = 120\n")
+    return path
+
+
 def cut_picture(folder: Path) -> Path:
     name = picture_folder(folder) / "f2.png"
     name.write_bytes(name.read_bytes()[:1500])
@@ -121,6 +145,12 @@ CASES: dict[str, tuple[Make, str, str]] = {
     "not standard FITS": (file_with("a.fits", NOT_STANDARD), "a.fits", "not standard"),
     "odd-sized picture": (odd_size, "f3.png", "is 62x40 where the others are 62x46"),
     "odd-sized FITS frame": (odd_fits, "f2.fits", "is 61x40 BITPIX 16 BZERO 32768 where the others are 62x40"),
+    "picture of another depth": (odd_form(3, np.uint16, (46, 62)), "f3.png", "is 16-bit gray where the others are 8-"),
+    "first picture in colour": (odd_form(0, np.uint8, (46, 62, 3)), "f0.png", "is 8-bit colour where the others"),
+    "TIFF in colour": (odd_form(4, np.uint8, (46, 62, 3), ".tif"), "f4.tif", "is 8-bit colour where"),
+    "JPEG in colour": (odd_form(4, np.uint8, (46, 62, 3), ".jpg"), "f4.jpg", "is 8-bit colour where"),
+    "two kinds of picture": (two_kinds, "", "holds 3 TIFF and 2 PNG frames; move one kind"),
+    "obstruction wider than the aperture": (covered_aperture, "a.avi", "obstruction_mm 120 covers the aperture"),
     "cut picture": (cut_picture, "f2.png", "is cut short"),
     "empty folder": (empty_folder, "", "holds no PNG, TIFF, JPEG or FITS frame"),
     "folder of captures": (folder_of_captures, "", "or each capture in it"),

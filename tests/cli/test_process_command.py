@@ -104,7 +104,7 @@ def test_without_options_everything_is_left_to_the_capture(calls: Calls, stillai
         (["--keep", "nan"], "--keep is nan"),
         (["--target", "moon"], "--target is 'moon'; give auto, disc or surface"),
         (["--effort", "none"], "--effort is 'none'; give quick or full"),
-        (["--aperture-mm", "-4"], "aperture_mm is -4.0; give millimetres above 0"),
+        (["--aperture-mm", "-4"], "aperture_mm is -4.0; give millimetres, 10 or more"),
         (["--mosaic", "RGBG"], "mosaic is 'RGBG'; did you mean"),
         (["--bits", "x"], "invalid int value"),
         (["--workers", "0"], "is not a whole number above 0"),
