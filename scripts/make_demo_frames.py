@@ -77,7 +77,7 @@ def surface() -> Scenario:
 
 
 def ringed() -> Scenario:
-    """Tessaly low in the south-west through the 350 mm reflector: colour mosaic, dispersion between the colours."""
+    """Tessaly, 24 degrees from the zenith, through the 350 mm reflector: colour mosaic and dispersion."""
     return Scenario(
         scene=BandedPlanet(
             diameter_of_frame=1.38,

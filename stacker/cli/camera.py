@@ -26,7 +26,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser = subparsers.add_parser(
         "camera",
         help="measure a camera's gain and read noise",
-        description="Measure gain and read noise by photon transfer, from flats (two frames will do) or any capture. "
+        description="Measure gain and read noise by photon transfer, from flats (two frames will do) or any capture.\n"
         "All captures of a call come from one camera at one gain.",
         epilog=_EXAMPLES,
         formatter_class=argparse.RawDescriptionHelpFormatter,

@@ -22,8 +22,8 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser = subparsers.add_parser(
         "demo",
         help="process the demonstration captures",
-        description="Process every capture of a folder of demonstration captures. An installed package carries none: "
-        "where there is no such folder, a small capture of an invented planet is simulated and processed.",
+        description="Process every capture of a folder of demonstration captures. An installed package carries\n"
+        "none: where there is no such folder, a small capture of an invented planet is simulated and\nprocessed.",
         epilog=_EXAMPLES,
         formatter_class=argparse.RawDescriptionHelpFormatter,
         allow_abbrev=False,

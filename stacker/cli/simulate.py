@@ -58,21 +58,39 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         allow_abbrev=False,
     )
     parser.add_argument("out", metavar="OUT", type=Path, help="file to write, or folder for a kind that is a folder")
-    parser.add_argument("--scene", choices=SCENES, default="banded", help="what to look at (default %(default)s)")
-    parser.add_argument("--frames", type=int, default=200, help="number of frames (default %(default)s)")
+    parser.add_argument(
+        "--scene", choices=SCENES, metavar="NAME", default="banded", help=f"{', '.join(SCENES)} (default %(default)s)"
+    )
+    parser.add_argument("--frames", type=int, metavar="N", default=200, help="number of frames (default %(default)s)")
     parser.add_argument(
         "--size", type=_size, default=(256, 256), metavar="WIDTHxHEIGHT", help="of a frame in px (default 256x256)"
     )
-    parser.add_argument("--fps", type=float, default=50.0, help="frames per second (default %(default)s)")
+    parser.add_argument(
+        "--fps", type=float, metavar="FPS", default=50.0, help="frames per second (default %(default)s)"
+    )
     parser.add_argument("--exposure", type=float, metavar="S", help="of a frame, in seconds (default 0.4 / fps)")
-    parser.add_argument("--seed", type=int, default=1, help="another seed is another night (default %(default)s)")
+    parser.add_argument(
+        "--seed", type=int, metavar="N", default=1, help="another seed is another night (default %(default)s)"
+    )
     _add_picture_arguments(parser)
     parser.add_argument("--format", choices=KINDS, metavar="KIND", help=f"{', '.join(KINDS)} (default: by ending)")
-    parser.add_argument("--bits", type=int, default=8, help="of the converter, 4 to 16 (default %(default)s)")
+    parser.add_argument(
+        "--bits", type=int, metavar="BITS", default=8, help="of the converter, 4 to 16 (default %(default)s)"
+    )
     parser.add_argument("--high-aligned", action="store_true", help="store 10 to 14 bits in the upper bits of 16")
-    parser.add_argument("--mosaic", choices=("RGGB", "BGGR", "GRBG", "GBRG"), help="colour mosaic (default mono)")
+    parser.add_argument(
+        "--mosaic",
+        choices=("RGGB", "BGGR", "GRBG", "GBRG"),
+        metavar="CELL",
+        help="RGGB, BGGR, GRBG or GBRG (default mono)",
+    )
     parser.add_argument("--colour", action="store_true", help="three full colour planes")
-    parser.add_argument("--electrons", type=float, default=1500.0, help="of a bright pixel (default %(default)s)")
+    parser.add_argument(
+        "--electrons", type=float, metavar="N", default=1500.0, help="of a bright pixel (default %(default)s)"
+    )
+    parser.add_argument(
+        "--level", type=float, default=0.7, metavar="PART", help="of full scale, of that pixel; above 1 it clips"
+    )
     parser.add_argument("--vignetting", type=float, default=0.0, metavar="PART", help="loss of light in the corners")
     parser.add_argument("--dust", type=int, default=0, metavar="N", help="rings of dust on the sensor's window")
     parser.add_argument("--glow", type=float, default=0.0, metavar="E", help="electrons of amplifier glow in a corner")
@@ -88,9 +106,6 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     )
     parser.add_argument(
         "--calibration", type=int, default=0, metavar="N", help="write N darks, flats and biases beside the capture"
-    )
-    parser.add_argument(
-        "--level", type=float, default=0.7, metavar="PART", help="of full scale, of that pixel; above 1 it clips"
     )
     parser.add_argument("--fast", action="store_true", help="cycle a few blurred pictures: for speed trials")
     parser.set_defaults(run=run)
@@ -110,16 +125,16 @@ def _add_picture_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--periodic-error", type=float, default=0.0, metavar="PX", help="swing of the mount, once in 8 s (default none)"
     )
-    parser.add_argument("--jumps", type=int, default=0, help="of the mount")
+    parser.add_argument("--jumps", type=int, metavar="N", default=0, help="of the mount")
     parser.add_argument(
         "--rotation", type=float, default=0.0, metavar="DEG", help="turn of a banded planet over the capture"
     )
     parser.add_argument("--target", metavar="NAME", help="what the sidecar calls it, such as Jupiter")
     parser.add_argument("--cloud", type=float, default=0.0, metavar="PART", help="largest loss of light, 0 to 1")
     for name, what in (("out-of-field", "that miss the target"), ("duplicates", "that repeat the one before")):
-        parser.add_argument(f"--{name}", type=int, default=0, help=f"frames {what}")
+        parser.add_argument(f"--{name}", type=int, metavar="N", default=0, help=f"frames {what}")
     for name in ("torn", "blank"):
-        parser.add_argument(f"--{name}", type=int, default=0, help=f"{name} frames")
+        parser.add_argument(f"--{name}", type=int, metavar="N", default=0, help=f"{name} frames")
 
 
 def run(args: argparse.Namespace) -> int:

@@ -73,8 +73,10 @@ class Air:
     """Field points per axis of the displacement field."""
 
     def __post_init__(self) -> None:
-        if self.d_over_r0 < 0 or self.outer_scale_m <= 0 or not self.layers or self.sub_exposures < 1:
-            raise ValueError("seeing must not be negative, the outer scale positive, with a layer and a sub-exposure")
+        if self.d_over_r0 < 0:
+            raise ValueError(f"the seeing, D/r0, is {self.d_over_r0:g}, must be 0 or more")
+        if self.outer_scale_m <= 0 or not self.layers or self.sub_exposures < 1:
+            raise ValueError("outer_scale_m must be positive, and there must be a layer and a sub-exposure")
         if self.psf_grid < 2 or self.tilt_grid < 4:
             raise ValueError("psf_grid must be at least 2 and tilt_grid at least 4")
 
@@ -202,8 +204,11 @@ class Scenario:
     fast_bank: int = 12
 
     def __post_init__(self) -> None:
-        if self.frames < 1 or min(self.height_px, self.width_px) < 16 or self.oversampling < 1 or self.fast_bank < 1:
-            raise ValueError("a capture needs a frame, 16 x 16 px, and oversampling and fast_bank of at least 1")
+        if self.frames < 1 or min(self.height_px, self.width_px) < 16:
+            said = f"{self.frames} frames of {self.width_px}x{self.height_px} px"
+            raise ValueError(f"{said} make no capture; give a frame at least, of 16x16 px or more")
+        if self.oversampling < 1 or self.fast_bank < 1:
+            raise ValueError("oversampling and fast_bank must be at least 1")
         if self.frames_per_s <= 0 or not 0 < self.exposure_s <= 1.0001 / self.frames_per_s:
             raise ValueError("the exposure must be positive and fit between two frames")
         if min(self.detector.channels_nm) * self.oversampling * self.optics.focal_length_mm < (
