@@ -34,6 +34,8 @@ def plan_lines(plan: Plan) -> list[str]:
 
 def closing_lines(plan: Plan, outcomes: Mapping[Path, Outcome], odd: Mapping[Path, str]) -> list[str]:
     """Return the closing table: what each capture reached, group by group, then what failed and what looks odd."""
+    if not plan.planned:
+        return [closing_sentence(plan, outcomes)]
     groups = [(group, _rows(plan, group, outcomes, odd)) for group in plan.groups]
     table = _aligned([_HEAD, *(row for _, rows in groups for row in rows)])
     lines, place = [f"  {table[0]}"], 1
@@ -52,6 +54,8 @@ def closing_lines(plan: Plan, outcomes: Mapping[Path, Outcome], odd: Mapping[Pat
 
 def closing_sentence(plan: Plan, outcomes: Mapping[Path, Outcome]) -> str:
     """Return how the night went, in one line."""
+    if not plan.planned:
+        return f"{plan.folder}: holds no capture; name a folder with videos, FITS or TIFF files, or folders of pictures"
     whole = sum(outcome.metrics is not None or outcome.state == ALREADY for outcome in outcomes.values())
     already = sum(outcome.state == ALREADY for outcome in outcomes.values())
     failed = sum(outcome.state == FAILED for outcome in outcomes.values()) + len(plan.in_state(BAD))

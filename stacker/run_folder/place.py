@@ -39,13 +39,15 @@ class OutputError(CaptureError):
 def check_place(folder: Path) -> None:
     """Find out before the work begins whether a run folder can be written.
 
-    Raises OutputError where something that is not a run folder stands there (a capture among others) or where the
-    system refuses to create it.
+    Raises OutputError where something that is not a run folder stands there (a capture among others) or above it, or
+    where the system refuses to create it.
     """
     if folder.is_symlink() or (folder.exists() and not folder.is_dir()):
         raise OutputError(folder, "is in the way of the run folder", "choose another --out")
     if folder.is_dir() and not (folder / "metrics.json").is_file() and _foreign(folder):
         raise OutputError(folder, "holds something else than a run", "choose another --out")
+    if (blocked := next((above for above in folder.parents if above.is_file()), None)) is not None:
+        raise OutputError(blocked, "is a file, not a folder", "choose another --out")
     trial = beside(folder, "try")
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)

@@ -170,6 +170,15 @@ def test_a_drive_that_fills_up_stops_the_night_with_one_line(
     assert "(1 of them before)" in stillair("night", night, "--out", out, "--workers", 1).out
 
 
+def test_a_folder_without_captures_is_told_as_such(tmp_path: Path, stillair: Call) -> None:
+    """No table of nothing; it is no failure: the captures may still be to come."""
+    (tmp_path / "notes.txt").write_text("clouds")
+    done = stillair("night", tmp_path, "--out", tmp_path / "runs", "--workers", 1)
+    assert (done.status, done.err) == (0, "")
+    assert done.out.startswith(f"{tmp_path}: holds no capture; ")
+    assert len(done.out.splitlines()) == 1
+
+
 def test_results_that_cannot_be_written_are_told_before_the_work(night: Path, tmp_path: Path, stillair: Call) -> None:
     (tmp_path / "file").write_text("in the way")
     done = stillair("night", night, "--out", tmp_path / "file" / "runs", "--workers", 1)

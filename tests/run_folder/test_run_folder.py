@@ -195,8 +195,8 @@ def test_a_folder_that_is_no_run_is_never_replaced(tmp_path: Path) -> None:
     (tmp_path / "file").write_bytes(b"")
     with pytest.raises(OutputError, match="in the way"):
         check_place(tmp_path / "file")
-    with pytest.raises(OutputError):
-        check_place(tmp_path / "file" / "run")
+    with pytest.raises(OutputError, match="file: is a file, not a folder; choose another --out"):
+        check_place(tmp_path / "file" / "deep" / "run")
     assert (tmp_path / "moon" / "f0001.png").read_bytes() == b"a frame"
 
 
