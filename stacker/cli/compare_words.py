@@ -96,12 +96,23 @@ def _verdicts(told: Comparison) -> Iterator[str]:
     differ = [one.sentence for one in found if one.verdict not in (NO_DIFFERENCE, CANNOT_TELL)]
     yield f"differs by more than its error ({len(differ)} of {told.looked_at} differences looked at):"
     yield from (_MARGIN + sentence for sentence in differ or ["nothing"])
-    for title, verdict in (("no difference:", NO_DIFFERENCE), ("cannot be told:", CANNOT_TELL)):
-        sentences = [one.sentence for one in found if one.verdict == verdict]
+    same = [one.sentence for one in found if one.verdict == NO_DIFFERENCE]
+    for title, sentences in (("no difference:", same), ("cannot be told:", _untold(told))):
         if sentences:
             yield title
             yield from (_MARGIN + sentence for sentence in sentences)
     yield from _orders(told)
+
+
+def _untold(told: Comparison) -> list[str]:
+    """Return a line for each pair of groups and reason: most of the figures cannot be told for the same one."""
+    figures: dict[str, list[str]] = {}
+    for row in told.rows:
+        for found in row.differences:
+            if found.verdict == CANNOT_TELL:
+                pair, _, why = found.sentence.removeprefix(f"{row.figure.words}: ").partition(" cannot be told; ")
+                figures.setdefault(f"{pair}, as {why}", []).append(row.figure.words)
+    return [f"{pair}: {', '.join(names)}" for pair, names in figures.items()]
 
 
 def _orders(told: Comparison) -> Iterator[str]:

@@ -34,7 +34,7 @@ _ONLY_BLOCKS = ("capture", "kind")
 
 def choices() -> tuple[str, ...]:
     """Return the names of everything that runs can be compared by."""
-    return (*(name for name in _OF_RUN if name not in _ONLY_BLOCKS), *_settings())
+    return tuple(dict.fromkeys((*(name for name in _OF_RUN if name not in _ONLY_BLOCKS), *_settings())))
 
 
 def is_setting(name: str) -> bool:

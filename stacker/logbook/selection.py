@@ -7,7 +7,7 @@ from dataclasses import dataclass, fields
 
 from stacker.settings import SettingsError
 
-_DATE = re.compile(r"\d{4}(-\d{2}(-\d{2})?)?")
+_DATE = re.compile(r"\d{4}(-(0[1-9]|1[0-2])(-(0[1-9]|[12]\d|3[01]))?)?")
 
 
 @dataclass(frozen=True)
@@ -45,7 +45,7 @@ class Selection:
 def date_range(text: str) -> tuple[str, str]:
     """Return the first and last date that `2031`, `2031-04`, `2031-04-05` or `2031-04..2031-06` means, as text.
 
-    They are for comparing text: days that do not exist may be the ends. Raises SettingsError for anything else.
+    They are for comparing text: 30 February may be an end. Raises SettingsError for anything else.
     """
     first, dots, last = text.partition("..")
     if not dots:

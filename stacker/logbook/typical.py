@@ -17,8 +17,7 @@ def typical_runs(told: Comparison) -> tuple[tuple[str, LoggedRun], ...]:
     """Return label and run of each group that has the target which most groups have, in the order of the groups.
 
     Of the same night where most have it, of the same telescope where nights are compared, of the same capture where
-    settings are. A group's run is its median in resolution over the diffraction limit; only run folders that are still
-    there count.
+    settings are. A group's run is its typical one; only run folders that are still there count.
     """
     number = np.repeat(np.arange(len(told.groups)), [len(group.runs) for group in told.groups])
     present = np.fromiter(map(os.path.isdir, told.runs.told("folder")), np.bool_, len(number))
@@ -28,7 +27,7 @@ def typical_runs(told: Comparison) -> tuple[tuple[str, LoggedRun], ...]:
     fits = _shared(words_of(runs, _beside(told.by)), number)
     fits |= ~np.isin(number, number[fits])
     runs, number = runs.taken(fits), number[fits]
-    return tuple((told.groups[place].label, _median(runs.taken(number == place))) for place in np.unique(number))
+    return tuple((told.groups[place].label, typical_run(runs.taken(number == place))) for place in np.unique(number))
 
 
 def _targets(runs: Runs) -> Texts:
@@ -50,7 +49,8 @@ def _shared(told: Texts, number: Whole) -> Truth:
     return fits
 
 
-def _median(runs: Runs) -> LoggedRun:
+def typical_run(runs: Runs) -> LoggedRun:
+    """Return the run that is the median in resolution over the diffraction limit."""
     over = np.nan_to_num(runs.measured("resolution_over_diffraction").positive().value, nan=np.inf)
     names = runs.told("id")
     ranked = sorted(range(len(runs)), key=lambda place: (over[place], names[place]))

@@ -21,9 +21,9 @@ from stacker.logbook.comparison_record import (
 )
 from stacker.logbook.comparison_words import ranking_of
 from stacker.logbook.fairness import Fairness
-from stacker.logbook.typical import typical_runs
+from stacker.logbook.typical import typical_run, typical_runs
 from stacker.report.comparison_pictures import views_of
-from stacker.report.comparison_plots import comparison_plots
+from stacker.report.comparison_plots import MOST_ROWS, comparison_plots
 from stacker.report.drawing import check_plots
 from stacker.report.markup import Markup, Part, element, join
 from stacker.report.night_page import link_to
@@ -84,8 +84,11 @@ def _shown(comparison: Comparison) -> list[tuple[str, LoggedRun]]:
 
 
 def _judged(comparison: Comparison, shown: list[tuple[str, LoggedRun]]) -> list[tuple[str, Fairness]]:
+    """Return a run of each group against its limits: the one whose picture is shown, else a typical one."""
+    named = [(label_of_group(comparison, group), group) for group in comparison.groups[:MOST_ROWS]]
+    unseen = [(label, typical_run(group.runs)) for label, group in named if label not in dict(shown)]
     place_of = {id: place for place, id in enumerate(comparison.runs.told("id"))}
-    return [(label, comparison.fairness.of(place_of[run.id])) for label, run in shown]
+    return [(label, comparison.fairness.of(place_of[run.id])) for label, run in [*shown, *unseen]]
 
 
 def _verdicts(comparison: Comparison) -> Markup:

@@ -88,6 +88,23 @@ def test_runs_that_are_named(book: Path, stillair: Command, tmp_path: Path) -> N
     assert told.status == 0 and "2 runs compared by run" in told.out
 
 
+def test_what_cannot_be_told_is_a_line_a_pair(book: Path, stillair: Command, make_run: MakeRun) -> None:
+    """Not a line a figure: most of them lack the same."""
+    with Logbook(book) as opened:
+        numbers = {"resolution_arcsec": (2.0, 0.05), "resolution_over_diffraction": (1.2, 0.03)}
+        opened.record([make_run(9, telescope="spyglass", target="Velorne", measured=numbers)])
+    lines = stillair("compare", "--by", "telescope").out.splitlines()
+    told = lines[lines.index("cannot be told:") + 1 :]
+    figures = "resolution, resolution over the own diffraction limit"
+    assert told[0] == f"  great mirror against spyglass, as they share no target, filter and night: {figures}"
+
+
+def test_what_can_be_compared_is_named_once(book: Path, stillair: Command) -> None:
+    """The target is a circumstance and a setting; what was recorded is meant."""
+    known = stillair("compare", "--by", "weather").err.strip().partition("known are ")[2].split(", ")
+    assert "target" in known and len(known) == len(set(known))
+
+
 @pytest.mark.parametrize(
     ("words", "told"),
     [

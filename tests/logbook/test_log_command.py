@@ -123,6 +123,8 @@ def test_the_log_is_rebuilt(book: Path, tmp_path: Path, stillair: Command) -> No
         (["--plot", "x.png"], "--plot goes with --seeing"),
         (["--seeing", "--plot", "x.txt"], "ends in .png or .svg"),
         (["--date", "soon"], "--date is 'soon'"),
+        (["--date", "2031-13"], "--date is '2031-13'"),
+        (["--date", "2031-04-31..2031-05-32"], "give 2031-04-05"),
         (["--logbook", "none"], "the logbook is 'none'"),
         (["--seeing", "--export", "x.csv"], "not allowed with"),
     ],

@@ -48,6 +48,13 @@ def runs(tmp_path_factory: pytest.TempPathFactory) -> list[LoggedRun]:
     ]
 
 
+def test_telescopes_without_a_common_target_are_all_held_against_their_limits(tmp_path: Path) -> None:
+    """Pictures are shown of one target; what each telescope reached against its own limit needs no common one."""
+    made = [recorded(tmp_path / name, name, 200.0, 0.7, target) for name, target in (("Tern", "Ambrel"), ("Gull", "X"))]
+    text = write_comparison_page(compare_runs(made, "telescope"), tmp_path / "page.html").read_text(encoding="utf-8")
+    assert "Resolution of 2 runs against the diffraction limit" in text
+
+
 def test_a_true_difference_is_told_and_a_missing_one_too(runs: list[LoggedRun], tmp_path: Path) -> None:
     text = write_comparison_page(compare_runs(runs, "telescope"), tmp_path / "page.html").read_text(encoding="utf-8")
     assert "Resolution: Curlew is better, smaller than Wren &lt;i&gt;" in text
