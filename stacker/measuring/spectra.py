@@ -32,8 +32,64 @@ WIDEST_PX = 1024
 """Of a wider target the middle is looked at."""
 _INSCRIBED = 0.65
 _LEAST_SHARE = 1e-6
-_NO_SHADING = np.zeros((0, 0), np.float32)
+_HIGHEST_POWER = 8
 _LAPLACIAN = np.array([[1, 4, 1], [4, -20, 4], [1, 4, 1]], np.float32) / 6.0
+
+
+@dataclass(frozen=True)
+class Shading:
+    """What counts as the Laplacian of shading: a quadratic surface.
+
+    For a disc, what rises towards the limb as well, evenly or to one side. All are sums of products of a power of the
+    row and one of the column, so that a fit takes the moments of an image and not a product with every surface.
+    """
+
+    down: Real
+    """(h, powers) of the place along the rows, -1 to 1."""
+    right: Real
+    """(w, powers) the same along the columns."""
+    solution: Real
+    """(powers^2, powers^2) from the moments of an image to the factors of the surface that fits best."""
+
+    @classmethod
+    def under(cls, weight: Real, round_limb: bool) -> Shading:
+        """Return the surfaces to fit under a window."""
+        powers = _HIGHEST_POWER + 1 if round_limb else 3
+        down, right = (np.vander(np.linspace(-1, 1, n), powers, increasing=True) for n in weight.shape)
+        square = weight.astype(np.float64) ** 2
+        # The moments of each pair of products under the squared window, from those along either axis.
+        pairs = [(line[:, :, None] * line[:, None, :]).reshape(len(line), -1) for line in (down, right)]
+        gram = (pairs[0].T @ square @ pairs[1]).reshape([powers] * 4).transpose(0, 2, 1, 3)
+        surfaces = _surfaces(powers, round_limb)
+        values, vectors = np.linalg.eigh(surfaces @ gram.reshape(powers**2, -1) @ surfaces.T)
+        kept = values > _LEAST_SHARE * values[-1]
+        apart = vectors[:, kept].T @ surfaces
+        solution = (apart.T / values[kept]) @ apart
+        return cls(*(np.asarray(part, np.float32) for part in (down, right, solution)))
+
+    def best_fit(self, moments_of: Real) -> Real:
+        """Return (h, w) the surface that fits best; `moments_of` is the image times the squared window."""
+        moments = self.down.T @ moments_of @ self.right
+        factors = (self.solution @ moments.reshape(-1)).reshape(moments.shape)
+        return np.asarray(self.down @ factors @ self.right.T, np.float32)
+
+
+def _surfaces(powers: int, round_limb: bool) -> NDArray[np.float64]:
+    """Return the surfaces (n, powers^2) as factors of row^i column^j: a quadratic, r^4, r^8 and r^4 to one side."""
+    found = [_power(i, j, powers) for i, j in ((0, 0), (1, 0), (0, 1), (2, 0), (1, 1), (0, 2))]
+    if round_limb:
+        fourth, eighth = (
+            np.sum([math.comb(half, k) * _power(2 * k, 2 * (half - k), powers) for k in range(half + 1)], 0)
+            for half in (2, 4)
+        )
+        found += [fourth, eighth, np.roll(fourth, 1, 0), np.roll(fourth, 1, 1)]
+    return np.stack([np.asarray(factors).reshape(-1) for factors in found])
+
+
+def _power(row: int, column: int, powers: int) -> NDArray[np.float64]:
+    factors = np.zeros((powers, powers))
+    factors[row, column] = 1.0
+    return factors
 
 
 @dataclass(frozen=True)
@@ -46,8 +102,7 @@ class AnalysisWindow:
     """(h, w) the window inside `rows` and `columns`, 0 to 1."""
     size: tuple[int, int]
     """(H', W') of the transform: (h, w) padded with zeros to fast lengths."""
-    shading: Real = field(repr=False)
-    """(terms, h w) what counts as the Laplacian of shading, times the window, orthonormal."""
+    shading: Shading | None = field(repr=False)
     whitened: bool = True
     """Whether the window is laid on the Laplacian."""
 
@@ -123,12 +178,12 @@ def _window_over(bits: bytes, shape: tuple[int, ...], kind: str) -> AnalysisWind
         )
     weight = np.ascontiguousarray(weight, np.float32)
     height, width = (scipy.fft.next_fast_len(n, real=True) for n in weight.shape)
-    return AnalysisWindow(rows, columns, weight, (height, width), _shading(weight, depth is not None))
+    return AnalysisWindow(rows, columns, weight, (height, width), Shading.under(weight, depth is not None))
 
 
 def whole_window(shape: tuple[int, int]) -> AnalysisWindow:
     """Return the window that takes every pixel of (H, W) alike: right only where opposite borders meet."""
-    return AnalysisWindow(slice(0, shape[0]), slice(0, shape[1]), np.ones(shape, np.float32), shape, _NO_SHADING, False)
+    return AnalysisWindow(slice(0, shape[0]), slice(0, shape[1]), np.ones(shape, np.float32), shape, None, False)
 
 
 def windowed_spectrum(image: NDArray[np.floating], window: AnalysisWindow) -> Complex:
@@ -165,9 +220,10 @@ def _under(window: AnalysisWindow, image: NDArray[np.floating]) -> Real:
     if window.whitened:
         cv2.filter2D(part, cv2.CV_32F, _LAPLACIAN, dst=part, borderType=cv2.BORDER_REPLICATE)
     part *= window.weight
-    if window.shading.size:
-        flat = part.reshape(-1)
-        flat -= (window.shading @ flat) @ window.shading
+    if window.shading is not None:
+        shading = window.shading.best_fit(part * window.weight)
+        shading *= window.weight
+        part -= shading
     return part
 
 
@@ -198,19 +254,3 @@ def _depth(mask: NDArray[np.bool_]) -> Real:
     depth = np.sqrt(np.rint(depth * depth))
     depth = depth - max(1.5, _EROSION_OF_DEPTH * float(depth.max()))
     return np.asarray(np.clip(depth / float(depth.max()), 0.0, 1.0), np.float32)
-
-
-def _shading(weight: Real, round_limb: bool) -> Real:
-    """Return what counts as the Laplacian of shading, times the window, orthonormal, as (terms, h w).
-
-    A quadratic surface; for a disc, what rises towards the limb as well, evenly or to one side.
-    """
-    y, x = np.meshgrid(*(np.linspace(-1.0, 1.0, n, dtype=np.float32) for n in weight.shape), indexing="ij")
-    terms = [np.ones_like(x), y, x, y * y, y * x, x * x]
-    if round_limb:
-        outward = np.minimum(x * x + y * y, 1.0)
-        terms += [outward**2, outward**4, x * outward**2, y * outward**2]
-    rows = np.stack([np.asarray(term * weight, np.float32).reshape(-1) for term in terms])
-    values, vectors = np.linalg.eigh((rows @ rows.T).astype(np.float64))
-    kept = values > _LEAST_SHARE * values[-1]
-    return np.asarray((vectors[:, kept] / np.sqrt(values[kept])).T.astype(np.float32) @ rows, np.float32)
