@@ -38,7 +38,7 @@ from stacker.measuring.spectra import analysis_window, windowed_power, windowed_
 from stacker.ranking import rank
 from stacker.ranking.selection import centred
 from stacker.settings import AlignmentSettings, RankingSettings, SharpeningSettings
-from stacker.sharpening import air, sharpen
+from stacker.sharpening import air, sharpen, unlike_frames
 from stacker.sharpening.turbulence_tables import FREQUENCY, FRIED
 from stacker.simulation import (
     Air,
@@ -200,6 +200,10 @@ def designs() -> dict[str, Callable[[Trial], Image]]:
 
         return run
 
+    def alike(seen: Trial) -> Image:
+        with changed(unlike_frames, _AIRS_SHARE=0.0):
+            return plain(seen)
+
     def without(**values: Any) -> Callable[[Trial], Image]:
         def run(seen: Trial) -> Image:
             with changed(whole, **values):
@@ -212,11 +216,11 @@ def designs() -> dict[str, Callable[[Trial], Image]]:
 
     return {
         "default": plain,
-        **{f"speckle left {k}": with_constants(_SPECKLE_LEFT=k) for k in (0.4, 0.6)},
+        **{f"speckle left {k}": with_constants(_SPECKLE_LEFT=k) for k in (0.4, 0.5)},
         "no jitter": with_constants(_JITTER=0.0),
         "no power law": with_constants(_LAW_ERROR=1e3),
-        "frames alike": with_constants(_WANDER_SEEN=0.0),
-        "lower rings too": with_constants(_LOWEST=0.05),
+        "frames alike": alike,
+        "lower rings too": with_constants(_LOWEST=0.18),
         "mild air": no_power,
         "no gate": without(local_gate=lambda plane, *_: np.ones_like(plane)),
         "no limb guard": without(guard_limb=lambda sharpened, *_: sharpened),

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from stacker.measuring.fitting import fit_between
 from stacker.sharpening.single_noise import filled_mosaic, interpolated_mosaic_noise, interpolated_noise, softening
-from stacker.sharpening.turbulence import air_transfer, speckle_power
+from stacker.sharpening.unlike_frames import ALIKE, Frames
 from stacker.sky.optics import diffraction_transfer
 
 Curve = NDArray[np.float64]
@@ -24,21 +24,19 @@ Flags = NDArray[np.bool_]
 _LEAST_FRIED, _MOST_FRIED = 0.3, 12.0
 _STARTS = (2.0, 5.0, 8.0)
 _FEWEST_RINGS = 4
-_LOWEST, _HIGHEST = 0.18, 0.9
+_LOWEST, _HIGHEST = 0.25, 0.9
 """Below, speckle is lost in what the mean itself has; where too few rings are left, down to a quarter of it."""
-_SIGNAL = 0.25
+_SIGNAL = 0.4
 _LEAST_CONTRAST = 0.6
 """The mean's power over the noise of single images where these still tell of speckle."""
 _BEYOND = 1.04
-# The constants below settled on 40 simulated captures (scripts/experiment_sharpening.py).
-_JITTER = 0.05
+# The constants below settled on 70 simulated captures (scripts/experiment_sharpening.py).
+_JITTER = 0.07
 """Motion left undone, rms along either axis, in units of 1 / cutoff."""
-_SPECKLE_LEFT, _SPECKLE_DOUBT = 0.49, 0.2
+_SPECKLE_LEFT, _SPECKLE_DOUBT = 0.45, 0.2
 """Speckle left in the kept frames, in units of what instantaneous, isoplanatic frames have, and the doubt of its
 logarithm. Choice, alignment to the detail itself, blending of patches and finite exposure take the rest. Near the
 cutoff, where the mean suffers most from fields that miss, it seems twice as much."""
-_WANDER_SEEN = 0.5
-"""Share of the frames' spread of contrast that is not already counted as speckle."""
 _FILLING_SEEN = 0.3
 """Power of a mosaic's filling that single images lose beyond what resampling takes from the stack."""
 _SPECKLE_ERROR, _POWER_ERROR = 0.25, 0.08
@@ -55,17 +53,19 @@ class Air:
     """The blur that the averaged image has beyond that of the telescope."""
 
     aperture_over_r0: float
+    """Of a frame of mean contrast."""
     cutoff_cyc_per_px: float
+    frames: Frames = ALIKE
 
     def transfer(self, frequency_cyc_per_px: Curve) -> Curve:
         """Return A at frequencies in cycles per pixel; held at its last value beyond the cutoff."""
         f = np.minimum(np.asarray(frequency_cyc_per_px, np.float64) / self.cutoff_cyc_per_px, 1.0)
-        return air_transfer(f, self.aperture_over_r0) * jitter_transfer(f, _JITTER)
+        return self.frames.tables(f).mean(self.aperture_over_r0) * jitter_transfer(f, _JITTER)
 
     def at_cutoff(self, cutoff_cyc_per_px: float) -> Air:
         """Return the same air seen at another wavelength: r0 goes as lambda^(6/5), the cutoff as 1 / lambda."""
         ratio = cutoff_cyc_per_px / self.cutoff_cyc_per_px
-        return Air(self.aperture_over_r0 * ratio**1.2, cutoff_cyc_per_px)
+        return Air(self.aperture_over_r0 * ratio**1.2, cutoff_cyc_per_px, self.frames)
 
 
 @dataclass(frozen=True)
@@ -81,8 +81,8 @@ class Evidence:
     """Ring correlation of the halves."""
     single: Curve
     """Mean power of single images, noise included."""
-    spread: float = 0.0
-    """Variance of the frames' contrast over its squared mean, weighed as the frames are."""
+    frames: Frames = ALIKE
+    """How the single images differ."""
     zoom: float = 1.0
     """How many of the stack's pixels stand along a side of the camera's; frequencies are in the camera's."""
     kernel: str = "cubic"
@@ -91,16 +91,6 @@ class Evidence:
     def noise(self, frequency_cyc_per_px: Curve) -> Curve:
         """Return the shape of the single images' noise."""
         return interpolated_noise(frequency_cyc_per_px, self.zoom, self.kernel)
-
-
-def contrast_spread(weights: Curve) -> float:
-    """Return the variance of the frames' contrast over its squared mean, from their weights (N,), which sum to 1.
-
-    Frames are weighed by about the square of their contrast.
-    """
-    contrast = np.sqrt(weights)
-    mean = float((weights * contrast).sum())
-    return float((weights * contrast**2).sum()) / mean**2 - 1.0 if mean > 0 else 0.0
 
 
 def jitter_transfer(frequency_cyc_per_px: Curve, jitter_px: float) -> Curve:
@@ -117,7 +107,7 @@ def fit_air(evidence: Evidence, cutoff_cyc_per_px: float, obstruction_ratio: flo
         return None
     fits = [_fit(evidence, f, signal, beyond, start, obstruction_ratio) for start in _STARTS]
     best, _ = min(fits, key=lambda fit: fit[1])
-    return Air(float(np.exp(best[0])), cutoff_cyc_per_px)
+    return Air(float(np.exp(best[0])), cutoff_cyc_per_px, evidence.frames)
 
 
 def _telling(evidence: Evidence, f: Curve) -> Flags:
@@ -163,18 +153,16 @@ def _fit(
     lawful = signal[used] & (x > _LAW_FROM)
     law_weight = 1.0 / np.hypot(_LAW_ERROR, 1.0 / np.sqrt(evidence.count * evidence.correlation**2)[used][lawful])
 
+    tables = evidence.frames.tables(x, telescope)
+
     def target(q: float) -> Curve:
-        return np.asarray(cross / ((air_transfer(x, q) * telescope) ** 2 * still))
+        return np.asarray(cross / ((tables.mean(q) * telescope) ** 2 * still))
 
     def misfit(p: Curve) -> Curve:
         q = float(np.exp(p[0]))
-        mean = (air_transfer(x, q) * telescope) ** 2
-        # Where the frames' air differs, contrast differs with the logarithm of what it took.
-        wander = np.log(air_transfer(x, q)) / np.log(air_transfer(np.array([0.3]), q))
-        mean = mean * (1.0 + _WANDER_SEEN * evidence.spread * wander**2)
-        speckle = np.exp(p[3]) * (1.0 + x) * speckle_power(x, q, telescope)
+        speckle = np.exp(p[3]) * (1.0 + x) * tables.speckle(q)
         drawn = target(q)
-        seen = drawn * soft * (mean + speckle)
+        seen = drawn * soft * (tables.mean_square(q) * telescope**2 + speckle)
         model = seen * np.exp(p[2] * filling) + np.exp(p[1] + plain + p[2] * (mosaic - plain))
         law = np.log(np.maximum(drawn[lawful], 1e-30)) - p[4] - p[5] * np.log(x[lawful] / 0.3)
         likely = np.array([(p[0] - np.log(_LIKELY_FRIED[0])) * _LIKELY_FRIED[1], p[2] * _MOSAIC_DOUBT,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -11,13 +11,15 @@ from numpy.typing import NDArray
 from stacker.measuring.resolution import Resolution, Rings, measure_resolution, ring_means
 from stacker.measuring.spectra import AnalysisWindow, analysis_window
 from stacker.settings import SharpeningSettings
-from stacker.sharpening.air import Air, Evidence, contrast_spread, fit_air
+from stacker.sharpening.air import Air, Evidence, fit_air
+from stacker.sharpening.both_halves import whole_of
 from stacker.sharpening.filtering import filtered
 from stacker.sharpening.gate import local_gate
 from stacker.sharpening.limb_guard import guard_limb
 from stacker.sharpening.record import Sharpened
 from stacker.sharpening.single_noise import softening
 from stacker.sharpening.starlet import starlet
+from stacker.sharpening.unlike_frames import Frames
 from stacker.stacking.record import Stack
 
 Real = NDArray[np.float32]
@@ -105,22 +107,19 @@ def _air(stack: Stack, window: AnalysisWindow, rings: Rings, cutoff: float, obst
     # The noise of single frames has the shape that interpolation gave it on the camera's pixels.
     f = rings.frequency_cyc_per_px * stack.zoom
     known = f <= _NYQUIST
-    f, count, cross, correlation, single = (
-        part[known] for part in (f, rings.count, rings.cross, rings.correlation, single)
-    )
-    evidence = Evidence(f, count, cross, correlation, single, contrast_spread(stack.weights), stack.zoom, stack.kernel)
+    shown = whole_of(rings, stack.share_a).signal
+    f, count, cross, correlation, single = (part[known] for part in (f, rings.count, shown, rings.correlation, single))
+    evidence = Evidence(f, count, cross, correlation, single, Frames.weighed(stack.weights), stack.zoom, stack.kernel)
     air = fit_air(evidence, cutoff * stack.zoom, obstruction_ratio)
-    return None if air is None else Air(air.aperture_over_r0, cutoff)
+    return None if air is None else replace(air, cutoff_cyc_per_px=cutoff)
 
 
-def signal_share(rings: Rings, cutoff_cyc_per_px: float) -> Curve:
-    """Return the share of the mean's power that is signal, 2c / (1 + c) of the ring correlation c, never rising.
+def signal_share(rings: Rings, share_a: float, cutoff_cyc_per_px: float) -> Curve:
+    """Return the share of the stack's power that is signal, smoothed and never rising.
 
-    1 at the lowest frequencies, 0 beyond the cutoff. It is the Wiener filter of the mean of both halves (signal over
-    noise power 2c / (1 - c); van Heel & Schatz 2005, J. Struct. Biol. 151, 250).
+    1 at the lowest frequencies, 0 beyond the cutoff.
     """
-    c, n = np.clip(rings.correlation, 0.0, 1.0), np.maximum(rings.count, 1e-9)
-    share = 2.0 * c / (1.0 + c)
+    share, n = whole_of(rings, share_a).signal_share, np.maximum(rings.count, 1e-9)
     share[rings.frequency_cyc_per_px > cutoff_cyc_per_px] = 0.0
     smooth = np.convolve(share * n, (1.0, 2.0, 1.0), "same") / np.convolve(n, (1.0, 2.0, 1.0), "same")
     smooth[:2] = 1.0
@@ -134,7 +133,7 @@ def _sharpened(
     f = seen.rings.frequency_cyc_per_px
     taken = air.at_cutoff(channel.cutoff).transfer(f) * softening(f * stack.zoom, stack.kernel)
     taken = np.maximum(taken, _LEAST_TRANSFER)
-    gain = signal_share(seen.rings, channel.cutoff) / taken**settings.strength
+    gain = signal_share(seen.rings, stack.share_a, channel.cutoff) / taken**settings.strength
     wanted = filtered(channel.image, f, gain)
     result, gains = _gated(channel, wanted, stack.mask, settings.planes)
     if stack.kind == "disc":

@@ -135,6 +135,7 @@ def _finish(
         kind=ranking.target.kind,
         frame_power=np.asarray(whole.power / whole.weighed, np.float32) if whole.weighed else None,
         weights=weights,
+        share_a=float(alignment.weight[alignment.half == 0].sum() / alignment.weight.sum()),
         notes=notes,
         kernel=carrier.kernel,
         zoom=warper.zoom,

@@ -33,6 +33,8 @@ class Stack:
     None where not kept."""
     weights: NDArray[np.float64]
     """(N,) weight of every frame of the capture in the mean, 0 where unused; sums to 1."""
+    share_a: float = 0.5
+    """Share of the weights that belongs to half a."""
     notes: tuple[str, ...] = ()
     kernel: str = "cubic"
     """Of the interpolation that brought the frames onto its pixels: cubic, or linear."""

@@ -7,9 +7,12 @@ import scipy.fft
 from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 
-from stacker.sharpening.air import Air, Evidence, contrast_spread, fit_air, jitter_transfer
+from stacker.measuring.resolution import Rings
+from stacker.sharpening.air import Air, Evidence, fit_air, jitter_transfer
+from stacker.sharpening.both_halves import whole_of
 from stacker.sharpening.single_noise import interpolated_mosaic_noise, interpolated_noise, softening
 from stacker.sharpening.turbulence import air_transfer, speckle_power
+from stacker.sharpening.unlike_frames import ALIKE, Frames
 from stacker.sky.optics import diffraction_transfer
 
 ACROSS = 32
@@ -162,22 +165,29 @@ def test_zoomed_noise_is_that_of_interpolation() -> None:
     assert_allclose(rings / rings[0], stated / stated[0], rtol=0.06)
 
 
-@pytest.mark.parametrize("spread", [0.0, 0.2])
-def test_powers_made_for_known_air_give_it_back(spread: float) -> None:
-    """D/r0 within 5 % where powers follow the model without scatter, r0 steady or wandering."""
+@pytest.mark.parametrize("differing", [0.0, 0.25])
+def test_powers_made_for_known_air_give_it_back(differing: float) -> None:
+    """D/r0 within 5 % where powers follow the model without scatter, of frames alike or in unlike air."""
     cutoff, f = 1 / 3, (np.arange(60) + 0.5) / 120
-    telescope, q, jitter = diffraction_transfer(f / cutoff, 0.3), 4.5, 0.15
+    x, q, jitter = f / cutoff, 4.5, 0.15
+    telescope = diffraction_transfer(x, 0.3)
     target = 1e6 * (0.01 + f) ** -3
-    passed = (air_transfer(f / cutoff, q) * telescope) ** 2
-    cross = target * passed * jitter_transfer(f, jitter) ** 2
+    # Frames one by one, their D/r0 spread evenly; contrast as they show it at 0.3 of the cutoff.
+    each = q * np.exp(differing * np.linspace(-1, 1, 25))
+    contrast = np.array([air_transfer(np.array([0.3]), one)[0] for one in each])
+    weight = contrast**2.3 / (contrast**2.3).sum()
+    passed = np.stack([air_transfer(x, one) for one in each])
+    cross = target * (weight @ passed * telescope) ** 2 * jitter_transfer(f, jitter) ** 2
     noise = 2e5 * interpolated_noise(f)
-    wander = np.log(air_transfer(f / cutoff, q)) / np.log(air_transfer(np.array([0.3]), q))
-    speckle = 0.5 * (1 + f / cutoff) * speckle_power(f / cutoff, q, telescope)
-    single = target * (passed * (1 + 0.5 * spread * wander**2) + speckle) + noise
+    speckle = weight @ np.stack([0.45 * (1 + x) * speckle_power(x, one, telescope) for one in each])
+    single = target * (weight @ passed**2 * telescope**2 + speckle) + noise
     correlation = cross / (cross + noise / 100)
-    found = fit_air(Evidence(f, np.full(60, 200.0), cross, correlation, single, spread), cutoff, 0.3)
+    found = fit_air(Evidence(f, np.full(60, 200.0), cross, correlation, single, Frames.weighed(weight)), cutoff, 0.3)
     assert found is not None
-    assert_allclose(found.aperture_over_r0, q, rtol=0.05)
+    use = (x > 0.1) & (x < 0.9)
+    assert_allclose(found.transfer(f)[use], (weight @ passed)[use], atol=0.03)
+    if not differing:
+        assert_allclose(found.aperture_over_r0, q, rtol=0.05)
 
 
 def test_too_few_rings_give_no_air() -> None:
@@ -187,7 +197,42 @@ def test_too_few_rings_give_no_air() -> None:
     assert fit_air(Evidence(f, 100 * flat, 0 * flat, 0 * flat, flat), 1 / 3, 0.0) is None
 
 
-def test_frames_alike_have_no_spread() -> None:
-    """Weights that are the square of contrasts 1 and 3: variance 1.0 times weights (0.1, 0.9) is 0.36, mean 2.8."""
-    assert_allclose(contrast_spread(np.full(10, 0.1)), 0.0, atol=1e-12)
-    assert_allclose(contrast_spread(np.array([0.1, 0.9, 0.0])), 0.36 / 2.8**2, rtol=1e-9)
+def test_groups_of_frames_hold_equal_weight_and_one_mean() -> None:
+    """Alike frames fall into groups that do not differ; of unlike ones the mean contrast is that of all."""
+    assert_allclose(Frames.weighed(np.full(10, 0.1)).log_contrast, 0.0, atol=1e-12)
+    assert Frames.weighed(np.array([0.0, 1.0, 0.0])) == ALIKE
+    weights = np.random.default_rng(3).uniform(0.2, 1.0, 600) ** 2
+    contrast = np.array(Frames.weighed(weights / weights.sum()).log_contrast)
+    assert (np.diff(contrast) > 0).all()
+    assert_allclose(np.exp(contrast).mean(), 1.0, atol=0.01)
+
+
+def test_sharp_frames_carry_the_fine_detail() -> None:
+    """A mean over unlike frames falls off later than frames of its contrast would, alike."""
+    f = np.array([0.1, 0.3, 0.6, 0.8])
+    unlike = Frames((-0.5, 0.0, 0.4)).tables(f).mean(5.0) / ALIKE.tables(f).mean(5.0)
+    assert_allclose(unlike[1], np.exp([-0.5, 0.0, 0.4]).mean(), rtol=0.02)
+    assert (np.diff(unlike) > 0).all()
+
+
+def _rings(a: Curve, b: Curve, noise_a: float, noise_b: float) -> Rings:
+    f = (np.arange(40) + 0.5) / 80
+    return Rings(f, np.full(40, 300.0), a * b, a**2 + noise_a, b**2 + noise_b)
+
+
+def test_signal_and_noise_of_a_stack_of_like_halves_is_the_known_formula() -> None:
+    """Signal share 2c / (1 + c) of the ring correlation c (van Heel & Schatz 2005)."""
+    shown = 30.0 * np.exp(-8 * (np.arange(40) + 0.5) / 80)
+    rings = _rings(shown, shown, 2.0, 2.0)
+    c = rings.correlation
+    assert_allclose(whole_of(rings, 0.5).signal_share, 2 * c / (1 + c), rtol=1e-9)
+
+
+def test_a_half_that_shows_more_counts_for_more() -> None:
+    """Halves whose detail differs, of unequal weight: signal and noise are those of their weighted sum."""
+    f = (np.arange(40) + 0.5) / 80
+    a, b = ((f < 0.36) * 30.0 * np.exp(-fall * f) for fall in (6, 9))
+    found = whole_of(_rings(a, b, 0.2, 0.5), 0.7)
+    sure = f < 0.3
+    assert_allclose(found.signal[sure], ((0.7 * a + 0.3 * b) ** 2)[sure], rtol=0.05)
+    assert_allclose(found.noise[sure], 0.49 * 0.2 + 0.09 * 0.5, rtol=0.1)
