@@ -22,7 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from stacker.capture import Capture, Circumstances, open_capture
+from stacker.capture import Capture, Film, open_capture
 from stacker.ranking import Ranking, rank
 from stacker.ranking.cells import without_rim
 from stacker.ranking.contrast import MEASURES
@@ -32,24 +32,6 @@ from stacker.simulation import Air, BandedPlanet, CrateredSurface, Detector, Sce
 
 BINNINGS = (1, 2, 4)
 OWN = "the first pass"
-
-
-class Film(Capture):
-    """Simulated frames held in memory."""
-
-    def __init__(self, frames: NDArray[Any], bits: int) -> None:
-        self.frames, self.path, self.shape, self.dtype = frames, Path("simulated"), frames.shape[1:], frames.dtype
-        self.bits, self.full_scale, self.mosaic = bits, float((1 << bits) - 1), None
-        self.frames_lost, self.times_utc, self.circumstances, self.notes = 0, None, Circumstances(), ()
-
-    def __len__(self) -> int:
-        return len(self.frames)
-
-    def get_frame(self, index: int, out: Any = None) -> Any:
-        if out is None:
-            return self.frames[index].copy()
-        out[...] = self.frames[index]
-        return out
 
 
 @dataclass(frozen=True)

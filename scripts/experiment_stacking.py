@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import argparse
 import time
-from pathlib import Path
 from typing import Any
 
 import cv2
@@ -22,7 +21,7 @@ import scipy.fft
 from numpy.typing import NDArray
 
 from stacker.alignment import align
-from stacker.capture import Capture, Circumstances
+from stacker.capture import Film
 from stacker.cli.allocator import keep_freed_memory
 from stacker.measuring.effort import peak_memory_mb
 from stacker.ranking import rank
@@ -36,26 +35,21 @@ KEEPS: tuple[float | str, ...] = ("auto", 20.0)
 SIZE_PX = 192
 
 
-class Film(Capture):
-    """Frames held in memory; more are asked for than there are, they are shown again."""
+class Loop(Film):
+    """A film that is shown again where more frames are asked for than there are."""
 
-    def __init__(self, frames: NDArray[Any], bits: int, circumstances: Circumstances, count: int | None = None) -> None:
-        self.frames, self.path, self.shape, self.dtype = frames, Path("simulated"), frames.shape[1:], frames.dtype
-        self.bits, self.full_scale, self.mosaic = bits, float((1 << bits) - 1), None
-        self.frames_lost, self.times_utc, self.circumstances, self.notes = 0, None, circumstances, ()
-        self.count = count or len(frames)
+    def __init__(self, frames: NDArray[Any], bits: int, count: int) -> None:
+        super().__init__(frames, bits)
+        self._distinct, self._count = len(frames), count
 
     def __len__(self) -> int:
-        return self.count
+        return self._count
 
     def get_frame(self, index: int, out: Any = None) -> Any:
-        frame = self.frames[index % len(self.frames)].copy()
+        frame = super().get_frame(index % self._distinct, out)
         # A pixel in the corner tells repeated frames apart.
-        frame[0, 0] += index // len(self.frames) % 7
-        if out is None:
-            return frame
-        out[...] = frame
-        return out
+        frame[0, 0] += index // self._distinct % 7
+        return frame
 
 
 def scenario(kind: str, d_over_r0: float, frames: int = 200, size_px: int = SIZE_PX) -> Scenario:
@@ -101,7 +95,7 @@ def _shift(image: NDArray[Any], truth: NDArray[Any]) -> tuple[float, float]:
 def trial(kind: str, d_over_r0: float, seed: int) -> dict[tuple[float | str, str], float]:
     """Return the filtered error of one capture by (keep, variant)."""
     made = simulate(scenario(kind, d_over_r0), seed)
-    film = Film(np.stack(list(made)), 12, made.scenario.circumstances())
+    film = Film(np.stack(list(made)), 12, circumstances=made.scenario.circumstances())
     perfect = made.imaging.diffraction_limited()[..., 0]
     top, left = ((perfect.shape[axis] - SIZE_PX) // 2 for axis in (0, 1))
     truth = perfect[top : top + SIZE_PX, left : left + SIZE_PX].astype(float)
@@ -161,7 +155,7 @@ def large_surface(frames: int) -> Film:
     for number, (dy, dx) in enumerate(rng.integers(0, 40, (frames, 2))):
         picture = scene[dy : dy + 2000, dx : dx + 3000] + np.roll(noise, 37 * number, 0)
         shown[number] = np.clip(picture, 0, 255)
-    return Film(shown, 8, Circumstances())
+    return Film(shown, 8)
 
 
 def main() -> None:
@@ -175,7 +169,7 @@ def main() -> None:
     keep_freed_memory()
     if options.many:
         made = simulate(scenario("disc", 2.0, 50, 32), 1)
-        print_effort(f"{options.many} of 32x32", Film(np.stack(list(made)), 12, Circumstances(), options.many))
+        print_effort(f"{options.many} of 32x32", Loop(np.stack(list(made)), 12, options.many))
     if options.large:
         print_effort("16 of 3000x2000", large_surface(16))
     if not options.many and not options.large:

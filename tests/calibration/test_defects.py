@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -11,24 +10,9 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from stacker.calibration.defects import DefectRepair, find_defects, repair
-from stacker.capture import Capture, Circumstances
+from stacker.capture import Film
 
 SHAPE = (160, 200)
-
-
-class Exposures(Capture):
-    """Frames held in memory."""
-
-    def __init__(self, frames: NDArray[Any], mosaic: str | None = None) -> None:
-        self.frames, self.path, self.shape, self.dtype = frames, Path("x.avi"), frames.shape[1:], frames.dtype
-        self.bits, self.full_scale, self.mosaic = 12, 4095.0, mosaic
-        self.frames_lost, self.times_utc, self.circumstances, self.notes = 0, None, Circumstances(), ()
-
-    def __len__(self) -> int:
-        return len(self.frames)
-
-    def get_frame(self, index: int, out: Any = None) -> Any:
-        return self.frames[index].copy()
 
 
 def scene(kind: str, seed: int) -> NDArray[np.float64]:
@@ -43,7 +27,7 @@ def scene(kind: str, seed: int) -> NDArray[np.float64]:
     return np.asarray(ndimage.gaussian_filter(image, 1.3))
 
 
-def film(kind: str, motion_px: float, mosaic: bool = False, seed: int = 1) -> tuple[Exposures, Any, Any]:
+def film(kind: str, motion_px: float, mosaic: bool = False, seed: int = 1) -> tuple[Film, Any, Any]:
     """Return 120 exposures with 40 hot, 25 dead and 5 stuck pixels, by how many ADU each is off, and the shifts."""
     rng = np.random.default_rng(seed)
     image = scene(kind, seed)
@@ -62,7 +46,7 @@ def film(kind: str, motion_px: float, mosaic: bool = False, seed: int = 1) -> tu
         raw.ravel()[bad[65:]] = 1000
         off_adu.ravel()[bad] += (raw - level).ravel()[bad] / 120
         frame[...] = np.clip(raw, 0, 4095)
-    return Exposures(frames, "RGGB" if mosaic else None), off_adu, shift
+    return Film(frames, 12, mosaic="RGGB" if mosaic else None), off_adu, shift
 
 
 @pytest.mark.parametrize("mosaic", [False, True])
@@ -85,21 +69,21 @@ def test_defects_are_found_and_detail_is_not(kind: str, motion_px: float, mosaic
 
 def test_noise_alone_has_no_defects() -> None:
     frames = np.random.default_rng(3).normal(500, 20, (60, *SHAPE)).astype(np.uint16)
-    assert find_defects(Exposures(frames), range(60), np.zeros((60, 2))).sum() <= 1
+    assert find_defects(Film(frames, 12), range(60), np.zeros((60, 2))).sum() <= 1
 
 
 def test_pixels_that_are_never_numbers_are_defects() -> None:
     frames = np.random.default_rng(4).normal(500, 20, (20, 40, 50)).astype(np.float32)
     frames[:, 7, 9] = np.nan
     frames[3, 20, 20] = np.inf
-    found = find_defects(Exposures(frames), range(20), np.zeros((20, 2)))
+    found = find_defects(Film(frames, 12), range(20), np.zeros((20, 2)))
     assert np.argwhere(found).tolist() == [[7, 9]]
 
 
 def test_too_few_frames_find_nothing() -> None:
     frames = np.zeros((3, 20, 20), np.uint8)
     frames[:, 5, 5] = 200
-    assert not find_defects(Exposures(frames), range(3), np.zeros((3, 2))).any()
+    assert not find_defects(Film(frames, 12), range(3), np.zeros((3, 2))).any()
 
 
 def test_repair_uses_sound_neighbours_of_the_same_colour() -> None:

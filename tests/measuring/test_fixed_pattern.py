@@ -1,8 +1,5 @@
 """The sensor's fixed pattern: measured where there is one, not seen where there is none, whatever is in front of it."""
 
-from pathlib import Path
-from typing import Any
-
 import numpy as np
 import pytest
 import scipy.fft
@@ -10,27 +7,11 @@ from numpy.testing import assert_allclose
 from numpy.typing import NDArray
 
 from stacker.calibration.defects import DefectRepair
-from stacker.capture import Capture, Circumstances
+from stacker.capture import Film
 from stacker.measuring.fixed_pattern import NOTICED, fixed_pattern, told
 from stacker.ranking.record import Ranking, Target
 
 SIZE, LEVEL, NOISE, CUTOFF = 96, 500.0, 12.0, 0.33
-
-
-class Film(Capture):
-    """Frames held in memory."""
-
-    def __init__(self, frames: NDArray[Any], mosaic: str | None = None) -> None:
-        self.frames, self.mosaic = frames, mosaic
-        self.path, self.shape, self.dtype = Path("film.fits"), frames.shape[1:], frames.dtype
-        self.bits, self.full_scale, self.circumstances = 16, 65535.0, Circumstances()
-        self.frames_lost, self.times_utc, self.notes = 0, None, ()
-
-    def __len__(self) -> int:
-        return len(self.frames)
-
-    def get_frame(self, index: int, out: Any = None) -> Any:
-        return self.frames[index]
 
 
 def band_limited(rng: np.random.Generator) -> NDArray[np.float64]:
@@ -48,7 +29,9 @@ def recorded(
     scene, response = band_limited(rng), 1 + pattern * rng.standard_normal((SIZE, SIZE))
     shift = rng.integers(-2, 3, (frames, 2))
     shown = [np.roll(scene, tuple(move), (0, 1)) * response for move in shift]
-    film = Film(np.rint(np.stack(shown) + NOISE * rng.standard_normal((frames, SIZE, SIZE))).astype(np.uint16), mosaic)
+    film = Film(
+        np.rint(np.stack(shown) + NOISE * rng.standard_normal((frames, SIZE, SIZE))).astype(np.uint16), mosaic=mosaic
+    )
     target = Target("surface", (SIZE / 2, SIZE / 2), 68.0, np.ones((SIZE, SIZE), bool))
     nan = np.full((frames, 1, 1), np.nan, np.float32)
     ones = np.ones(frames)

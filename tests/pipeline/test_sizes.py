@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import tracemalloc
-from pathlib import Path
 from typing import Any
 
 import cv2
@@ -14,7 +13,7 @@ import scipy.optimize
 from numpy.typing import NDArray
 
 from stacker.alignment import align
-from stacker.capture import Capture, Circumstances
+from stacker.capture import Film
 from stacker.ranking import rank
 from stacker.ranking.selection import centred
 from stacker.settings import RankingSettings
@@ -22,26 +21,21 @@ from stacker.simulation import Air, BandedPlanet, Detector, Scenario, Tracking, 
 from stacker.stacking import Stack, stack
 
 
-class Film(Capture):
-    """Frames held in memory, some of them shown again and again."""
+class Loop(Film):
+    """A film that is shown again where more frames are asked for than there are."""
 
-    def __init__(self, frames: NDArray[Any], bits: int, count: int | None = None) -> None:
-        self.frames, self.count = frames, len(frames) if count is None else count
-        self.path, self.shape, self.dtype, self.mosaic = Path("film.fits"), frames.shape[1:], frames.dtype, None
-        self.bits, self.full_scale, self.circumstances = bits, float((1 << bits) - 1), Circumstances()
-        self.frames_lost, self.times_utc, self.notes = 0, None, ()
+    def __init__(self, frames: NDArray[Any], bits: int, count: int) -> None:
+        super().__init__(frames, bits)
+        self._distinct, self._count = len(frames), count
 
     def __len__(self) -> int:
-        return self.count
+        return self._count
 
     def get_frame(self, index: int, out: Any = None) -> Any:
-        frame = self.frames[index % len(self.frames)].copy()
+        frame = super().get_frame(index % self._distinct, out)
         # A pixel in the corner tells repeated frames apart.
-        frame[0, 0] += index // len(self.frames) % 7
-        if out is None:
-            return frame
-        out[...] = frame
-        return out
+        frame[0, 0] += index // self._distinct % 7
+        return frame
 
 
 def planet(diameter_px: int, frames: int, size_px: int, seed: int, d_over_r0: float = 2.0) -> Scenario:
@@ -128,7 +122,7 @@ def test_memory_grows_by_little_with_the_number_of_frames() -> None:
     frames = np.stack(list(simulate(planet(14, 25, 32, 2), 2)))
     peaks = []
     for count in (200, 800):
-        film = Film(frames, 12, count)
+        film = Loop(frames, 12, count)
         tracemalloc.start()
         result = averaged(film)
         peaks.append(tracemalloc.get_traced_memory()[1])

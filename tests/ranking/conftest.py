@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import cv2
@@ -12,28 +11,21 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from stacker.capture import Capture, CaptureError, Circumstances
+from stacker.capture import CaptureError, Film
 
 
-class Film(Capture):
-    """Frames held in memory; `broken` ones cannot be read."""
+class BreakingFilm(Film):
+    """A film of which `broken` frames cannot be read."""
 
     def __init__(self, frames: NDArray[Any], mosaic: str | None = None, full_scale: float = 255.0) -> None:
-        self.frames, self.broken = frames, set[int]()
-        self.path, self.shape, self.dtype = Path("film.avi"), frames.shape[1:], frames.dtype
-        self.bits, self.full_scale, self.mosaic = 8, full_scale, mosaic
-        self.frames_lost, self.times_utc, self.circumstances, self.notes = 0, None, Circumstances(), ()
-
-    def __len__(self) -> int:
-        return len(self.frames)
+        super().__init__(frames, 8, mosaic=mosaic)
+        self.full_scale = full_scale
+        self.broken = set[int]()
 
     def get_frame(self, index: int, out: Any = None) -> Any:
         if index in self.broken:
             raise CaptureError(self.path, f"frame {index} is damaged", "record it again")
-        if out is None:
-            return self.frames[index].copy()
-        out[...] = self.frames[index]
-        return out
+        return super().get_frame(index, out)
 
 
 @dataclass(frozen=True)
@@ -82,8 +74,8 @@ def disc_scene(radius_px: float, size: tuple[int, int], level_adu: float = 140, 
 
 
 @pytest.fixture(scope="session")
-def film() -> Callable[..., Film]:
-    return Film
+def film() -> Callable[..., BreakingFilm]:
+    return BreakingFilm
 
 
 @pytest.fixture(scope="session")

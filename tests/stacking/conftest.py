@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -14,28 +13,8 @@ from stacker.alignment import Alignment
 from stacker.alignment.prior import turbulence_modes
 from stacker.alignment.region import plan_region
 from stacker.calibration.defects import DefectRepair
-from stacker.capture import Capture, Circumstances
+from stacker.capture import Film
 from stacker.ranking.record import Ranking, Target
-
-
-class Film(Capture):
-    """Frames held in memory."""
-
-    def __init__(self, frames: NDArray[Any], mosaic: str | None = None) -> None:
-        self.frames, self.mosaic = frames, mosaic
-        self.path, self.shape, self.dtype = Path("film.fits"), frames.shape[1:], frames.dtype
-        self.bits, self.full_scale, self.circumstances = 32, np.inf, Circumstances()
-        self.frames_lost, self.times_utc, self.notes = 0, None, ()
-
-    def __len__(self) -> int:
-        return len(self.frames)
-
-    def get_frame(self, index: int, out: Any = None) -> Any:
-        if out is None:
-            return self.frames[index].copy()
-        out[...] = self.frames[index]
-        return out
-
 
 Made = tuple[Film, Ranking, Alignment]
 
@@ -73,6 +52,6 @@ def by_hand() -> Callable[..., Made]:
             scale=np.ones(count),
             field_rms_px=0.0,
         )
-        return Film(frames, mosaic), ranking, alignment
+        return Film(frames, mosaic=mosaic), ranking, alignment
 
     return make
