@@ -8,7 +8,7 @@ of mono cameras. Gray targets behind filters of equal sensitivity at the zenith 
 
 from __future__ import annotations
 
-import sys
+import argparse
 from collections.abc import Iterator
 from typing import Any
 
@@ -79,9 +79,8 @@ def trials(captures: int) -> Iterator[tuple[str, str | None, int]]:
         yield scenes[number % 5], None, 500 + number
 
 
-def main() -> None:
+def main(captures: int) -> None:
     """Print the table."""
-    captures = int(sys.argv[1]) if len(sys.argv) > 1 else 50
     right = sure = mono = 0
     print("scene        true  found  across/quiet  log odds: brightness dispersion air     total")
     for scene, mosaic, seed in trials(captures):
@@ -105,4 +104,6 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("captures", nargs="?", type=int, default=50, metavar="CAPTURES")
+    main(parser.parse_args().captures)

@@ -7,6 +7,7 @@ The same script and versions give the same frames. The truths are not kept: the 
 
 from __future__ import annotations
 
+import argparse
 import os
 import sys
 from pathlib import Path
@@ -121,4 +122,6 @@ def main(folder: Path) -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(main(Path(sys.argv[1]) if len(sys.argv) > 1 else Path(__file__).parent.parent / "demo_frames"))
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("folder", nargs="?", type=Path, default=Path(__file__).parent.parent / "demo_frames")
+    sys.exit(main(parser.parse_args().folder))

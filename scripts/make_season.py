@@ -10,6 +10,7 @@ cut short, one is empty, one shows another target than its sidecar says. `season
 
 from __future__ import annotations
 
+import argparse
 import json
 import os
 import sys
@@ -152,6 +153,6 @@ def _bad_ones(folder: Path) -> list[dict[str, object]]:
 
 
 if __name__ == "__main__":
-    if len(sys.argv) != 2:
-        sys.exit(__doc__)
-    sys.exit(main(Path(sys.argv[1])))
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("folder", type=Path)
+    sys.exit(main(parser.parse_args().folder))
