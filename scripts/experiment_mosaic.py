@@ -17,6 +17,7 @@ import numpy as np
 from stacker.calibration.lattices import LatticeGrid
 from stacker.calibration.mosaic_finding import compare_lattices, other_diagonal, pattern
 from stacker.calibration.red_or_blue import red_or_blue
+from stacker.capture.circumstances import MOSAICS
 from stacker.simulation import (
     Air,
     BandedPlanet,
@@ -29,7 +30,6 @@ from stacker.simulation import (
     Tracking,
     simulate,
 )
-from stacker.simulation.scenario import MOSAICS
 
 SCENES: dict[str, Any] = {
     "banded": BandedPlanet(),

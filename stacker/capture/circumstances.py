@@ -13,6 +13,8 @@ COLOUR_WAVELENGTHS_NM = (610.0, 540.0, 465.0)
 """Middle of the bands of a colour camera, R, G, B (common practice, no source)."""
 COLOUR_BANDS_NM = ((575.0, 650.0), (490.0, 585.0), (420.0, 510.0))
 """Their ends at half height (common practice, no source)."""
+MOSAICS = ("RGGB", "BGGR", "GRBG", "GBRG")
+"""Colours of a 2x2 cell, row by row."""
 BAND_ERROR_NM = 10.0
 """How far the middle of a real camera's band, with the target's own colour, lies from these."""
 
@@ -35,7 +37,7 @@ class Camera:
     name: str | None = None
     pixel_um: float | None = None
     mosaic: str | None = None
-    """Colours of the 2x2 cell, row by row: RGGB, BGGR, GRBG or GBRG; None for mono or full colour."""
+    """One of MOSAICS; None for mono or full colour."""
     gain_e_per_adu: float | None = None
     bits: int | None = None
     """Significant bits of the converter, where the file stores more."""

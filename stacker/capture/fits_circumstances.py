@@ -6,9 +6,8 @@ import re
 
 import numpy as np
 
-from stacker.capture.circumstances import Camera, Circumstances, Site, Telescope
+from stacker.capture.circumstances import MOSAICS, Camera, Circumstances, Site, Telescope
 from stacker.capture.fits_header import Unit
-from stacker.capture.sidecar import MOSAICS
 from stacker.capture.timing import text_from_utc, utc_from_text
 
 _ANGLE = re.compile(r"\s*([+-]?)\s*(\d+(?:\.\d*)?)(?:[\s:d°]+(\d+(?:\.\d*)?))?(?:[\s:m']+(\d+(?:\.\d*)?))?")

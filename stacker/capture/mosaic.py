@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from stacker.capture.circumstances import MOSAICS
 from stacker.capture.sequence import Frame
-from stacker.capture.sidecar import MOSAICS
 
 Cells = dict[str, list[tuple[int, int]]]
 _KERNEL = np.array([0.25, 0.5, 0.25], np.float32)

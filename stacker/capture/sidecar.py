@@ -5,18 +5,24 @@ from __future__ import annotations
 import difflib
 import tomllib
 from collections.abc import Iterable, Mapping
-from dataclasses import asdict, fields, is_dataclass, replace
+from dataclasses import fields, is_dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any, TypeVar, get_type_hints
 
-from stacker.capture.circumstances import Camera, Circumstances, Site, Telescope
+from stacker.capture.circumstances import (
+    MOSAICS,
+    Camera,
+    Circumstances,
+    Site,
+    Telescope,
+    tables_from_circumstances,
+)
 from stacker.capture.positioned import unreadable
 from stacker.capture.sequence import CaptureError
 from stacker.capture.timing import text_from_utc, utc_from_text
 from stacker.toml_text import toml_table
 
-MOSAICS = ("RGGB", "BGGR", "GRBG", "GBRG")
 _CALIBRATION_KEYS = ("dark", "flat", "bias")
 _RECORDS: dict[str, type[Any]] = {"capture": Circumstances, "telescope": Telescope, "camera": Camera, "site": Site}
 _LIMITS: dict[str, tuple[float, float, str]] = {
@@ -70,12 +76,7 @@ def merge(weaker: Record, stronger: Record) -> Record:
 
 def sidecar_text(circumstances: Circumstances) -> str:
     """Return circumstances as the TOML that `read_sidecar` reads back; tables that say nothing are left out."""
-    values = asdict(circumstances)
-    nested = {name: values.pop(name) for name in list(_RECORDS)[1:]}
-    tables = {"capture": values, **nested}
-    return "\n".join(
-        toml_table(name, table) for name, table in tables.items() if any(value is not None for value in table.values())
-    )
+    return "\n".join(toml_table(name, table) for name, table in tables_from_circumstances(circumstances).items())
 
 
 def read_sidecar(path: Path) -> Circumstances:

@@ -5,13 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from math import pi
 
-from stacker.capture.circumstances import Camera, Circumstances, Site, Telescope
+from stacker.capture.circumstances import MOSAICS, Camera, Circumstances, Site, Telescope
 from stacker.simulation.planet import BandedPlanet
 from stacker.simulation.scenes import Scene
 
 ARCSEC_PER_RADIAN = 180.0 * 3600.0 / pi
-
-MOSAICS = ("RGGB", "BGGR", "GRBG", "GBRG")
 
 
 @dataclass(frozen=True)

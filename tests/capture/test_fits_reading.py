@@ -12,9 +12,9 @@ from numpy.testing import assert_allclose, assert_array_equal
 from numpy.typing import NDArray
 
 from stacker.capture import Circumstances, Telescope, open_capture
+from stacker.capture.circumstances import MOSAICS
 from stacker.capture.fits_header import units
 from stacker.capture.positioned import PositionedFile
-from stacker.capture.sidecar import MOSAICS
 from stacker.simulation.writing import write_capture
 
 RNG = np.random.default_rng(11)

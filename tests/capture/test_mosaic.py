@@ -10,8 +10,8 @@ from numpy.testing import assert_allclose, assert_array_equal
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from stacker.capture.circumstances import MOSAICS
 from stacker.capture.mosaic import colour_offsets, luminance
-from stacker.capture.sidecar import MOSAICS
 
 
 def mosaicked(colour: NDArray[Any], mosaic: str) -> NDArray[Any]:
