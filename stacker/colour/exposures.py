@@ -37,17 +37,6 @@ class Ratio:
     offset_adu: float
 
 
-@dataclass(frozen=True)
-class Joined:
-    """Both exposures in one picture, in the units of the short one."""
-
-    image: Real
-    variance: Real
-    share_of_long: Real
-    """(H, W), how much of the picture comes from the long exposure, 0 to 1."""
-    ratio: Ratio
-
-
 def trust(long: Real, saturation: float) -> Real:
     """Return (H, W): 1 where a long exposure (H, W) or (H, W, 3) is far from clipping, falling smoothly to 0."""
     brightest = long if long.ndim == 2 else long.max(2)
