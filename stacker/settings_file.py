@@ -11,7 +11,7 @@ from typing import Any, get_type_hints
 
 from stacker.capture.circumstances import Circumstances
 from stacker.settings import Settings, SettingsError, StageSettings, declared
-from stacker.toml_text import toml_table
+from stacker.toml_text import toml_table, toml_value
 from stacker.version import __version__
 
 CIRCUMSTANCE_TABLES = ("capture", "telescope", "camera", "site")
@@ -103,7 +103,8 @@ def _stage_table(name: str, stage: StageSettings) -> str:
 def explanation(item: Field[Any]) -> str:
     """Return what a user should know of one choice: unit, allowed values, reason for the default."""
     unit = f"{item.metadata['unit']}: " if item.metadata["unit"] else ""
-    return f"{unit}{item.metadata['allowed']}. Default {item.default!r}: {item.metadata['reason']}."
+    default: Any = item.default
+    return f"{unit}{item.metadata['allowed']}. Default {toml_value(default)}: {item.metadata['reason']}."
 
 
 def _circumstance_tables(overrides: Circumstances | None) -> list[str]:

@@ -18,6 +18,7 @@ from stacker.run_folder.metrics_file import METRIC_KEYS, PROVENANCE_KEYS
 from stacker.run_folder.place import RUN_FILES
 from stacker.settings import declared
 from stacker.settings_file import explanation, stage_classes
+from stacker.toml_text import toml_value
 
 
 def _readme() -> str:
@@ -67,7 +68,7 @@ def test_every_setting_is_there_with_its_range_and_reason(stage: str) -> None:
     """The table of settings is the settings themselves; the failure shows the row as it should be."""
     for name, _, item in declared(stage_classes()[stage]):
         unit, allowed, reason = (item.metadata[key].replace("|", "\\|") for key in ("unit", "allowed", "reason"))
-        default = item.default if isinstance(item.default, str) else repr(item.default)
+        default = toml_value(item.default).strip('"')
         assert f"| `[{stage}]` | `{name}` | {unit} | {allowed} | `{default}` | {reason} |" in _readme(), explanation(
             item
         )

@@ -66,9 +66,9 @@ def _plain(found: CameraNoise) -> dict[str, float | str | None]:
 
 
 def _words(found: CameraNoise) -> str:
-    lines = [f"gain        {found.gain_e_per_adu:.4g} +- {found.gain_error:.2g} electrons per number"]
+    lines = [f"gain        {found.gain_e_per_adu:.4g} ± {found.gain_error:.2g} electrons per number"]
     if isfinite(found.read_noise_e):
-        lines.append(f"read noise  {found.read_noise_e:.3g} +- {found.read_noise_error:.2g} electrons")
+        lines.append(f"read noise  {found.read_noise_e:.3g} ± {found.read_noise_error:.2g} electrons")
     elif isfinite(found.offset_adu):
         lines.append("read noise  hidden by the converter's steps: below half a number")
     else:

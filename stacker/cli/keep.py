@@ -126,7 +126,7 @@ _HEADING = f"{'percent':>7} {'frames':>7}{'resolution px':>18}{'signal to noise'
 def _with_error(value: float | None, error: float | None, digits: int) -> str:
     if value is None:
         return "-"
-    return f"{value:.{digits}f}" if error is None else f"{value:.{digits}f} +- {error:.{digits}f}"
+    return f"{value:.{digits}f}" if error is None else f"{value:.{digits}f} ± {error:.{digits}f}"
 
 
 def _verdict(study: KeepStudy) -> list[str]:

@@ -26,7 +26,8 @@ _EXAMPLES = """examples:
   stillair log --forget 3fa81c02                      off the record; its folder stays
   stillair log --rebuild runs /media/old/runs         every run folder below these, on record again
 
-A run is named by the first digits of its id, by its folder, or by its capture's name. `stillair process` keeps the log.
+A run is named by the first digits of its id, by its folder or the name of it, or by its
+capture's name. `stillair process` keeps the log.
 """
 LISTED = 30
 

@@ -131,10 +131,13 @@ class Logbook:
         return self._read(where, values, names=names, whole=whole)
 
     def find(self, words: str) -> list[LoggedRun]:
-        """Return the runs that a word names, whole, latest first: by the first digits of the id, folder or capture."""
-        folder = str(Path(words).expanduser().absolute())
-        where = "id LIKE ? ESCAPE '\\' OR folder = ? OR folded(capture) = folded(?)"
-        return list(self._read(where, [_escaped(words.lower()) + "%", folder, words], whole=True))[::-1]
+        """Return the runs that a word names, whole, latest first: by first digits of the id, by folder or capture."""
+        folder, named = str(Path(words).expanduser().absolute()), _escaped(words)
+        like = [f"{column} LIKE ? ESCAPE '\\'" for column in ("id", "folder", "folder")]
+        # A folder on record may be of a machine with the other separator.
+        patterns = [named.lower() + "%", "%/" + named, "%\\\\" + named]
+        where = " OR ".join([*like, "folder = ?", "folded(capture) = folded(?)"])
+        return list(self._read(where, [*patterns, folder, words], whole=True))[::-1]
 
     def forget(self, ids: Sequence[str]) -> int:
         """Take runs off the record, by whole ids; their folders stay. Return how many there were."""

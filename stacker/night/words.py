@@ -97,7 +97,7 @@ def _resolution(metrics: Mapping[str, Any]) -> str:
     for unit, words in (("arcsec", '"'), ("px", " px")):
         value, error = metrics.get(f"resolution_{unit}"), metrics.get(f"resolution_{unit}_error")
         if value is not None:
-            return f"{value:.2f}{words}" if error is None else f"{value:.2f} +- {error:.2f}{words}"
+            return f"{value:.2f}{words}" if error is None else f"{value:.2f} ± {error:.2f}{words}"
     return "-"
 
 

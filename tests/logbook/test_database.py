@@ -82,6 +82,8 @@ def test_a_run_is_found_by_id_folder_or_capture_and_forgotten(path: Path, make_r
         assert book.find(one.id[:6]) == [one]
         assert book.find(str(other.folder)) == [other]
         assert book.find("SATURN.avi") == [one]
+        assert book.find(other.folder.name) == [other]
+        assert book.find(other.folder.name[1:]) == []
         assert book.find("%") == [] and book.find("____") == []
         assert book.forget([one.id, "0" * 16]) == 1
         assert list(book.select()) == [replace(other, metrics={})]
