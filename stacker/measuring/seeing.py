@@ -54,7 +54,7 @@ _LEAST_WAVES = 0.22
 _CALM = 2.1
 _WARPED = 0.7
 _ROUGHEST_FOR_FOCUS, _ROUGHEST_OF_WARPED = 3.3, 3.0
-_LEAST_SHARE = 0.33
+_LEAST_SHARE = 0.42
 """Defocus that would explain more than this of what the air seems to do is not believed."""
 _OUTER_SCALE_M = 20.0
 _FIGURES = ("r0_mm", "seeing_arcsec", "fried_ratio")
