@@ -46,6 +46,9 @@ class StoredCapture(Capture):
     def __init__(self, path: Path, stored: Stored, declared: Circumstances) -> None:
         if stored.count < 1:
             raise CaptureError(path, "holds no whole frame", "record it again or restore it from a copy")
+        if min(stored.shape[:2]) < 4:
+            said = f"has frames of {stored.shape[1]}x{stored.shape[0]} px, no pictures"
+            raise CaptureError(path, said, "record at least 4x4 px")
         self.path, self.shape, self.dtype = path, stored.shape, stored.dtype
         self.frames_lost = stored.lost
         self._count = stored.count

@@ -88,6 +88,11 @@ def odd_form(number: int, dtype: type[np.generic], shape: tuple[int, ...], endin
     return make
 
 
+def a_row(folder: Path) -> Path:
+    fits.PrimaryHDU(np.zeros((5, 1, 62), np.uint16)).writeto(folder / "a.fits")
+    return folder / "a.fits"
+
+
 def two_kinds(folder: Path) -> Path:
     for number, frame in enumerate(frames(5)):
         imageio.imwrite(folder / f"f{number}.{'png' if number % 2 else 'tif'}", frame)
@@ -149,6 +154,7 @@ CASES: dict[str, tuple[Make, str, str]] = {
     "first picture in colour": (odd_form(0, np.uint8, (46, 62, 3)), "f0.png", "is 8-bit colour where the others"),
     "TIFF in colour": (odd_form(4, np.uint8, (46, 62, 3), ".tif"), "f4.tif", "is 8-bit colour where"),
     "JPEG in colour": (odd_form(4, np.uint8, (46, 62, 3), ".jpg"), "f4.jpg", "is 8-bit colour where"),
+    "frames of one row": (a_row, "a.fits", "has frames of 62x1 px"),
     "two kinds of picture": (two_kinds, "", "holds 3 TIFF and 2 PNG frames; move one kind"),
     "obstruction wider than the aperture": (covered_aperture, "a.avi", "obstruction_mm 120 covers the aperture"),
     "cut picture": (cut_picture, "f2.png", "is cut short"),
