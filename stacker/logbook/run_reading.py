@@ -80,7 +80,7 @@ def measured_in(metrics: Mapping[str, Any]) -> dict[str, Measured]:
 def _metrics(path: Path) -> dict[str, Any]:
     try:
         metrics = json.loads(path.read_bytes())
-    except FileNotFoundError:
+    except (FileNotFoundError, NotADirectoryError):
         raise CaptureError(path.parent, "is no run folder", "name a folder that holds metrics.json") from None
     except OSError as error:
         raise CaptureError(path, f"cannot be read ({error.strerror or error})", "check file and drive") from error

@@ -114,12 +114,15 @@ def version_here() -> str:
 def _connect(address: str) -> Any:
     try:
         from distributed import Client
+        from distributed.comm.addressing import get_address_host_port
     except ImportError as error:
         raise SettingsError('--cluster needs the extra: pip install "stillair[cluster]"') from error
     # What the library logs of lost workers is told in our own words, once a capture.
     for name in ("distributed", "distributed.client"):
         logging.getLogger(name).setLevel(logging.CRITICAL)
     try:
+        # A client that fails half way leaves a trace behind.
+        get_address_host_port(address)  # type: ignore[no-untyped-call,unused-ignore]
         return Client(address, timeout=_CONNECT_S, set_as_default=False)  # type: ignore[no-untyped-call,unused-ignore]
     except (OSError, TimeoutError, ValueError) as error:
         raise SettingsError(

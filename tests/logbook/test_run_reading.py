@@ -104,6 +104,12 @@ def test_what_is_no_run_is_said_in_one_line(
         read_run(copy)
 
 
+def test_a_file_is_no_run_folder(tmp_path: Path) -> None:
+    (tmp_path / "saturn.avi").write_bytes(b"")
+    with pytest.raises(CaptureError, match="saturn.avi: is no run folder"):
+        read_run(tmp_path / "saturn.avi")
+
+
 def test_recording_can_be_left_out(run_folder: Path, tmp_path: Path) -> None:
     assert record_run(run_folder, "none") is None
     path = tmp_path / "logbook.sqlite"

@@ -157,14 +157,15 @@ class _Future:
 
 
 @pytest.mark.filterwarnings("ignore")
+@pytest.mark.parametrize("address", ["tcp://127.0.0.1:9", "club-machine"])
 def test_nobody_at_the_address_is_one_line(
-    season: Path, tmp_path: Path, stillair: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
+    address: str, season: Path, tmp_path: Path, stillair: Callable[..., Any], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     from stacker.night import cluster
 
     monkeypatch.setattr(cluster, "_CONNECT_S", 0.5)
-    done = stillair("night", season, "--out", tmp_path / "runs", "--cluster", "tcp://127.0.0.1:9")
+    done = stillair("night", season, "--out", tmp_path / "runs", "--cluster", address)
     assert done.status == 2
     assert done.err.splitlines() == [
-        "--cluster tcp://127.0.0.1:9: no scheduler answers there; start one with 'dask scheduler', or check the address"
+        f"--cluster {address}: no scheduler answers there; start one with 'dask scheduler', or check the address"
     ]
