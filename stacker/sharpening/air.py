@@ -30,10 +30,10 @@ _SIGNAL = 0.4
 _LEAST_CONTRAST = 0.6
 """The mean's power over the noise of single images where these still tell of speckle."""
 _BEYOND = 1.04
-# The constants below settled on 70 simulated captures (scripts/experiment_sharpening.py).
+# The constants below settled on 90 simulated captures (scripts/experiment_sharpening.py).
 _JITTER = 0.07
 """Motion left undone, rms along either axis, in units of 1 / cutoff."""
-_SPECKLE_LEFT, _SPECKLE_DOUBT = 0.45, 0.2
+_SPECKLE_LEFT, _SPECKLE_DOUBT = 0.47, 0.2
 """Speckle left in the kept frames, in units of what instantaneous, isoplanatic frames have, and the doubt of its
 logarithm. Choice, alignment to the detail itself, blending of patches and finite exposure take the rest. Near the
 cutoff, where the mean suffers most from fields that miss, it seems twice as much."""
