@@ -5,8 +5,9 @@ samples and from frames demosaiced in four ways: bilinear, OpenCV's edge-aware, 
 Andriani & Calvagno 2007 (package colour-demosaicing). Alignment, weights and all that follows are the same. What is
 printed is the detail inside the target that the best radial filter of the stack leaves unexplained (lower is better),
 mean over the colours, and what each demosaic leaves over what raw samples leave; sharpening or blurring hardly moves
-it. Run as `python scripts/experiment_colour.py [--frames 100] [--seeds 2] [--processes 2] [--thresholds]`; the last
-prints when the motion suffices.
+it. All ways are compared after the colours are registered and share their detail, as `process` does. Run as
+`python scripts/experiment_colour.py [--frames 100] [--seeds 2] [--processes 2] [--sampling 2 3 4] [--thresholds]`:
+`--sampling` gives camera pixels per lambda/D at 600 nm, the last prints when the motion suffices.
 """
 
 from __future__ import annotations
@@ -154,6 +155,15 @@ def heading(names: tuple[str, ...]) -> str:
     return f"{'capture':34s} {columns} " + " ".join(f"{name:>10s}" for name in names) + "   (over raw)"
 
 
+def sampled(base: Scenario, px_per_lambda_over_d: float) -> Scenario:
+    """Return a scenario with so many camera pixels per lambda/D at the detector's own wavelength."""
+    optics, detector = base.optics, base.detector
+    focal_length_mm = px_per_lambda_over_d * detector.pixel_um * optics.aperture_mm / (detector.wavelength_nm * 1e-3)
+    # Blue light passes finer detail than a coarse grid of the simulation could hold.
+    finer = 1 if px_per_lambda_over_d >= 3 else 2
+    return replace(base, optics=replace(optics, focal_length_mm=focal_length_mm), oversampling=finer)
+
+
 def print_demosaics(base: Scenario, seeds: int, processes: int) -> None:
     """Print a row a capture and the medians."""
     jobs = []
@@ -193,6 +203,7 @@ def main() -> None:
     parser.add_argument("--frames", type=int, default=100)
     parser.add_argument("--seeds", type=int, default=2)
     parser.add_argument("--processes", type=int, default=2)
+    parser.add_argument("--sampling", type=float, nargs="+", default=[2.0, 3.0, 4.0], metavar="PX")
     parser.add_argument("--thresholds", action="store_true")
     given = parser.parse_args()
     cv2.setNumThreads(1)
@@ -203,7 +214,9 @@ def main() -> None:
         detector=Detector(mosaic="RGGB", bits=12),
         air=Air(psf_grid=3, d_over_r0=4.0),
     )
-    print_demosaics(base, given.seeds, given.processes)
+    for px in given.sampling:
+        print(f"{px:g} camera pixels per lambda/D")
+        print_demosaics(sampled(base, px), given.seeds, given.processes)
     if given.thresholds:
         print(heading(("Malvar",)))
         for ratio in (0.0, 0.3, 1.0, 2.0):
