@@ -87,9 +87,9 @@ def process(
             tone = tone_for_showing(finished.image, linear.mask, linear.kind, settings.colour, known.target)
             shown = tone.apply(finished.image)
             witness = ask_disc(capture, linear)
-            metrics = measure(*seen, linear, finished, witness, air)
+            metrics = provenance(capture, settings, circumstances)
+            metrics |= measure(*seen, linear, finished, witness, air)
         metrics |= {"colour_gains": None if tone.balance is None else tone.balance.over_green}
-        metrics |= provenance(capture, settings, circumstances)
         metrics |= {"peak_memory_mb": peak_memory_mb(), "elapsed_s": time.perf_counter() - began}
         write_run(
             folder,
@@ -104,7 +104,7 @@ def process(
             header=header_of(capture, alignment, metrics),
             overrides=circumstances,
         )
-    return Run(folder, metrics, summarise(folder, metrics))
+    return Run(folder, metrics, summarise(folder, metrics, capture.notes))
 
 
 def cutoffs(circumstances: Circumstances, linear: Stack) -> float | tuple[float, float, float] | None:

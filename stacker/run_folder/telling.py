@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -45,8 +46,8 @@ def header_of(capture: Capture, alignment: Alignment, metrics: dict[str, Any]) -
     )
 
 
-def summarise(folder: Path, metrics: dict[str, Any]) -> str:
-    """Return the line that a person wants to read about a run, and a second one on what limited it most."""
+def summarise(folder: Path, metrics: dict[str, Any], notes: Sequence[str] = ()) -> str:
+    """Return the line that a person wants to read about a run, one on what limited it most, and the capture's notes."""
     words = [f"{metrics['frames_used']} of {metrics['frames_total']} frames"]
     if metrics["resolution_px"] is None:
         words.append("no resolution measured")
@@ -61,4 +62,5 @@ def summarise(folder: Path, metrics: dict[str, Any]) -> str:
         words.append(f"signal to noise {metrics['snr'] / metrics['snr_best_frame']:.1f} x the best frame's")
     line = f"{metrics['capture']}: {', '.join(words)} -> {folder / 'finished.png'}"
     worst = (metrics.get("limits") or [{}])[0]
-    return f"{line}\n  {worst['sentence']}" if worst.get("share") else line
+    limit = [worst["sentence"]] if worst.get("share") else []
+    return "\n  ".join([line, *limit, *(f"{note[:1].upper()}{note[1:]}." for note in notes)])

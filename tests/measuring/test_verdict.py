@@ -170,4 +170,6 @@ def test_the_last_line_ends_in_what_limited_most(calm: Causes, tmp_path: Path) -
     told = summarise(tmp_path, metrics | {"limits": verdict(calm).as_records()})
     assert told.splitlines()[1].strip() == verdict(calm).limits[0].sentence
     assert len(summarise(tmp_path, metrics | {"limits": []}).splitlines()) == 1
+    wrong = "the declared mosaic GRBG does not fit"
+    assert summarise(tmp_path, metrics | {"limits": []}, [wrong]).splitlines()[1:] == [f"  T{wrong[1:]}."]
     assert cause_figures(calm)["sampling_px_per_element"] == pytest.approx(3.0)
