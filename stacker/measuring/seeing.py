@@ -4,7 +4,7 @@ How much of a telescope's defocus can be told from air: from frames without nois
 is worth noticing; but defocus and air differ only in how the frames scatter, not in how soft their mean is, and noise
 and layers high above, which move one detail of a patch against another, scatter them as well. Of discs in air of D/r0
 1.5 to 3 (scripts/experiment_seeing.py) 0.3 waves peak to valley are recognised in some 50 %, 0.5 waves in some 75 %;
-of telescopes in focus in such air, 1 in 50 or fewer is called defocused. The rest is "cannot tell".
+of telescopes in focus some 1 in 40 is called defocused, small ones most. The rest is "cannot tell".
 """
 
 from __future__ import annotations
