@@ -39,6 +39,10 @@ _WIDE_READS = 0.94
 _SMALLEST_PX = 20
 _FINEST_CUTOFF = 0.55
 _ROUGHEST = 10.5
+_SMALL, _ROUGHEST_OF_SMALL = 2.0, 3.7
+"""Where beams part within a patch by so much, r0 is read too large in rough air."""
+_FAINTEST = 4.5
+"""Signal to noise of a pixel below which r0 scatters by a third and more."""
 _MOST_OWN_ERROR, _MOST_ERROR = 0.27, 0.4
 _MOST_MISFIT = 4.5
 # Settled on simulated captures, whose r0 scatters by 8 % whatever their light (scripts/experiment_seeing.py).
@@ -102,6 +106,8 @@ def _refusal(capture: Capture, ranking: Ranking, circumstances: Circumstances) -
         return "fewer than 2 px per lambda/D alias what the air does; a longer focal length would tell"
     if ranking.usable.sum() < FEWEST_FRAMES:
         return f"needs at least {FEWEST_FRAMES} usable frames"
+    if float(np.median(ranking.brightness[ranking.usable])) < _FAINTEST * ranking.noise_adu:
+        return "single frames are too faint; longer exposures or more light would tell"
     return ""
 
 
@@ -145,6 +151,8 @@ def _why_not(seen: SpectralRatio | None, fit: AirFit | None, kind: str) -> str:
         return "single frames are too noisy or too featureless; longer exposures or more light would tell"
     if fit.ratio > _ROUGHEST:
         return "the air is too rough for single frames to show anything of the telescope's resolution"
+    if fit.beam_apart > _SMALL and fit.ratio > _ROUGHEST_OF_SMALL:
+        return "so rough air parts what a small telescope sees within a patch; a larger aperture would tell"
     if fit.misfit > _MOST_MISFIT or fit.ratio_error > _MOST_OWN_ERROR or _total_error(fit, kind) > _MOST_ERROR:
         return "the frames do not tell the air from noise and motion; more light or more frames would tell"
     return ""

@@ -126,15 +126,16 @@ def test_coarse_pixels_are_refused(disc: Path) -> None:
     assert "2 px per lambda/D" in _measured(disc, known).notes["r0_mm"]
 
 
-def test_faint_frames_are_refused(tmp_path: Path) -> None:
-    """A dozen electrons a pixel show the disc, but not the air."""
+@pytest.mark.parametrize("electrons", [12.0, 36.0])
+def test_faint_frames_are_refused(tmp_path: Path, electrons: float) -> None:
+    """A few dozen electrons a pixel show the disc, but not the air."""
     scenario = Scenario(
         scene=TexturedDisc(contrast=0.05),
         frames=60,
         height_px=96,
         width_px=96,
         air=Air(psf_grid=2),
-        detector=Detector(bits=12, peak_electrons=12.0),
+        detector=Detector(bits=12, peak_electrons=electrons),
     )
     path, _, _ = write_simulation(tmp_path / "faint.fits", scenario, 3, "fits")
     seen = _measured(path)
