@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 
 from stacker.calibration.defects import DefectRepair
 from stacker.capture import Capture, CaptureError
-from stacker.parallel import ordered_map
 from stacker.ranking.blemishes import BlemishFinder
 from stacker.ranking.contrast import band_energy
 from stacker.ranking.damage import roughness, row_jumps
@@ -71,7 +70,7 @@ class Looks:
         return bool(cv2.GaussianBlur(plane, (0, 0), 2).std() > 5 * expected)
 
 
-def take_looks(capture: Capture, binning: Binning, without: frozenset[int] = frozenset(), workers: int = 1) -> Looks:
+def take_looks(capture: Capture, binning: Binning, without: frozenset[int] = frozenset()) -> Looks:
     """Look at frames spread evenly over the capture; unreadable and blank ones are passed over.
 
     Raises CaptureError where none is left.
@@ -96,13 +95,7 @@ def take_looks(capture: Capture, binning: Binning, without: frozenset[int] = fro
         )
     frames = _undamaged(frames)
     noise, repair = fit_noise(np.concatenate(samples)), DefectRepair(blemishes.find())
-    return Looks(
-        binning,
-        tuple(frames),
-        tuple(ordered_map(lambda look: sight_target(look.plane), frames, workers)),
-        noise,
-        repair,
-    )
+    return Looks(binning, tuple(frames), tuple(sight_target(look.plane) for look in frames), noise, repair)
 
 
 def read_few(capture: Capture, indices: Iterable[int]) -> Iterator[tuple[int, NDArray[Any]]]:
