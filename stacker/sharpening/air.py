@@ -8,6 +8,7 @@ J. Opt. Soc. Am. A 1, 510). And what nature draws has power that falls about as 
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -105,8 +106,7 @@ def fit_air(evidence: Evidence, cutoff_cyc_per_px: float, obstruction_ratio: flo
     signal = _telling(evidence, f)
     if signal.sum() < _FEWEST_RINGS:
         return None
-    fits = [_fit(evidence, f, signal, beyond, start, obstruction_ratio) for start in _STARTS]
-    best, _ = min(fits, key=lambda fit: fit[1])
+    best, _ = min(_fits(evidence, f, signal, beyond, obstruction_ratio), key=lambda fit: fit[1])
     return Air(float(np.exp(best[0])), cutoff_cyc_per_px, evidence.frames)
 
 
@@ -131,10 +131,10 @@ def _floor(evidence: Evidence, used: Flags) -> float:
     return float(np.log((evidence.single[outermost] / noise).mean()))
 
 
-def _fit(
-    evidence: Evidence, f: Curve, signal: Flags, beyond: Flags, start: float, obstruction_ratio: float
-) -> tuple[Curve, float]:
-    """Return the parameters and the cost of the fit.
+def _fits(
+    evidence: Evidence, f: Curve, signal: Flags, beyond: Flags, obstruction_ratio: float
+) -> Iterator[tuple[Curve, float]]:
+    """Yield the parameters and the cost of the fit from each start.
 
     They are ln D/r0, ln noise, the mosaic's share in the noise's shape, ln of the speckle left, and the target's power
     law: ln of its power at 0.3 of the cutoff and its slope.
@@ -152,7 +152,6 @@ def _fit(
     weight = 1.0 / _scatter(evidence, signal, np.exp(floor + plain), used)
     lawful = signal[used] & (x > _LAW_FROM)
     law_weight = 1.0 / np.hypot(_LAW_ERROR, 1.0 / np.sqrt(evidence.count * evidence.correlation**2)[used][lawful])
-
     tables = evidence.frames.tables(x, telescope)
 
     def target(q: float) -> Curve:
@@ -170,11 +169,12 @@ def _fit(
                            (p[5] - _LIKELY_SLOPE) / _SLOPE_DOUBT])  # fmt: skip
         return np.concatenate([weight * np.log(model / single), law_weight * law, likely])
 
-    level = float(np.log(np.interp(0.3, x[signal[used]], np.maximum(target(start)[signal[used]], 1e-30))))
-    first = np.array([np.log(start), floor, 0.1, np.log(_SPECKLE_LEFT), level, _LIKELY_SLOPE])
-    low = np.array([np.log(_LEAST_FRIED), floor - 3.0, 0.0, -3.0, level - 40.0, -8.0])
-    high = np.array([np.log(_MOST_FRIED), floor + 3.0, 1.0, 2.0, level + 40.0, 2.0])
-    return fit_between(misfit, first, low, high)
+    for start in _STARTS:
+        level = float(np.log(np.interp(0.3, x[signal[used]], np.maximum(target(start)[signal[used]], 1e-30))))
+        first = np.array([np.log(start), floor, 0.1, np.log(_SPECKLE_LEFT), level, _LIKELY_SLOPE])
+        low = np.array([np.log(_LEAST_FRIED), floor - 3.0, 0.0, -3.0, level - 40.0, -8.0])
+        high = np.array([np.log(_MOST_FRIED), floor + 3.0, 1.0, 2.0, level + 40.0, 2.0])
+        yield fit_between(misfit, first, low, high)
 
 
 def _scatter(evidence: Evidence, signal: Flags, noise: Curve, used: Flags) -> Curve:

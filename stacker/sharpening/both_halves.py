@@ -56,9 +56,9 @@ def whole_of(rings: Rings, share_a: float) -> Whole:
 def _ratio(rings: Rings) -> Curve:
     """Return A / B, amplitude."""
     f, c = rings.frequency_cyc_per_px, np.clip(rings.correlation, 0.0, 1.0 - 1e-6)
-    sure = (c > _SURE) & (rings.power_b > 0)
+    sure = c > _SURE
     weight = sure / (2.0 * (1.0 - c**2) / np.maximum(rings.count, 1.0) + _SCATTER**2)
-    log = np.log(np.where(sure, rings.power_a / np.where(rings.power_b > 0, rings.power_b, 1.0), 1.0))
+    log = np.log(np.divide(rings.power_a, rings.power_b, out=np.ones_like(c), where=sure))
     slope = float((weight * log * f).sum() / max(float((weight * f * f).sum()), 1e-30))
     reach = float(f[sure].max(initial=0.0))
     return np.asarray(np.exp(0.5 * slope * np.minimum(f, 1.2 * reach)))

@@ -31,11 +31,9 @@ def interpolated_noise(frequency_cyc_per_px: Curve, zoom: float = 1.0, kernel: s
 
 def softening(frequency_cyc_per_px: Curve, kernel: str) -> Curve:
     """Return what interpolation leaves of what is seen, over what the cubic one leaves, which softens little."""
-    if kernel == "cubic":
-        return np.ones(np.shape(frequency_cyc_per_px))
-    left = (np.prod([_transfer(f, of) for f in _along_directions(frequency_cyc_per_px)], 0).mean(-1)
-            for of in (kernel, "cubic"))  # fmt: skip
-    return np.asarray(np.divide(*left))
+    rows, columns = _along_directions(frequency_cyc_per_px)
+    left, by_cubic = ((_transfer(rows, of) * _transfer(columns, of)).mean(-1) for of in (kernel, "cubic"))
+    return np.asarray(left / by_cubic)
 
 
 def interpolated_mosaic_noise(frequency_cyc_per_px: Curve, zoom: float = 1.0, kernel: str = "cubic") -> Curve:
