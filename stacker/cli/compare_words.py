@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from stacker.cli.log_words import table, with_error
 from stacker.logbook.comparison_record import CANNOT_TELL, NO_DIFFERENCE
-from stacker.logbook.comparison_words import ranking_of
+from stacker.logbook.comparison_words import ranking_of, why_not
 from stacker.logbook.limit_shares import worst
 
 if TYPE_CHECKING:
@@ -110,8 +110,8 @@ def _untold(told: Comparison) -> list[str]:
     for row in told.rows:
         for found in row.differences:
             if found.verdict == CANNOT_TELL:
-                pair, _, why = found.sentence.removeprefix(f"{row.figure.words}: ").partition(" cannot be told; ")
-                figures.setdefault(f"{pair}, as {why}", []).append(row.figure.words)
+                pair = f"{told.groups[found.one].label} against {told.groups[found.other].label}"
+                figures.setdefault(f"{pair}, as {why_not(row.figure, found)}", []).append(row.figure.words)
     return [f"{pair}: {', '.join(names)}" for pair, names in figures.items()]
 
 

@@ -16,7 +16,7 @@ def sentence_of(figure: Figure, found: Difference, labels: Sequence[str]) -> str
     """Return one sentence on one group against another."""
     one, other = labels[found.one], labels[found.other]
     if found.verdict == CANNOT_TELL:
-        return f"{figure.words}: {one} against {other} cannot be told; {_why_not(figure, found)}"
+        return f"{figure.words}: {one} against {other} cannot be told; {why_not(figure, found)}"
     if found.verdict == NO_DIFFERENCE:
         return (
             f"{figure.words}: no difference between {one} and {other} ({_size(figure, found)}; {_limit(figure, found)})"
@@ -24,7 +24,8 @@ def sentence_of(figure: Figure, found: Difference, labels: Sequence[str]) -> str
     return f"{figure.words}: {one} is {_comparative(figure, found)} than {other} ({_size(figure, found)})"
 
 
-def _why_not(figure: Figure, found: Difference) -> str:
+def why_not(figure: Figure, found: Difference) -> str:
+    """Return why a difference cannot be told."""
     if not np.isfinite(found.value):
         return "they share no target, filter and night"
     if np.isfinite(found.chance):
