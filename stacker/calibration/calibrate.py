@@ -20,8 +20,7 @@ def calibrate(capture: Capture) -> Capture:
     """Return the capture with its calibration frames applied and bands removed; the very same where it needs neither.
 
     A colour mosaic that nothing names is found from the frames, and three equal colours become one plane; both are told
-    in the notes. Raises CaptureError where a
-    dark, flat or bias cannot be used; the capture is closed then.
+    in the notes. Raises CaptureError where a dark, flat or bias cannot be used; the capture is closed then.
     """
     try:
         settle_mosaic(capture)

@@ -91,7 +91,7 @@ def measure_causes(
         linear.zoom,
         notes,
     )
-    notes |= _reasons(causes, rotation if isinstance(rotation, str) else "", linear.kind, circumstances)
+    notes |= _reasons(causes, rotation if isinstance(rotation, str) else "", linear.kind)
     return causes
 
 
@@ -119,7 +119,7 @@ def _band_smear_px(found: Mapping[str, Any], circumstances: Circumstances, linea
     return float(expected) * smear_over_separation(band, (blue, red)) / linear.zoom
 
 
-def _reasons(causes: Causes, rotation: str, kind: str, circumstances: Circumstances) -> dict[str, str]:
+def _reasons(causes: Causes, rotation: str, kind: str) -> dict[str, str]:
     """Return why what is None could not be measured, by key of metrics.json."""
     reasons: dict[str, str] = {}
     if causes.sampling is None:

@@ -80,7 +80,7 @@ def measure_seeing(
     reason in `notes`; bounds from image motion are given where they can be had. Raises CaptureError where frames cannot
     be read.
     """
-    refused = _refusal(capture, ranking, circumstances)
+    refused = _refusal(ranking, circumstances)
     if refused:
         return _without(refused)
     cutoff = circumstances.cutoff_cyc_per_px() or 0.0
@@ -98,7 +98,7 @@ def measure_seeing(
     return _with_figures(bounded, seen, fit, ranking.target.kind, circumstances)
 
 
-def _refusal(capture: Capture, ranking: Ranking, circumstances: Circumstances) -> str:
+def _refusal(ranking: Ranking, circumstances: Circumstances) -> str:
     cutoff = circumstances.cutoff_cyc_per_px()
     if cutoff is None:
         return _NEEDS_OPTICS
