@@ -48,6 +48,13 @@ class CorrectedCapture(Capture):
     def is_sequential(self) -> bool:
         return self.raw.is_sequential
 
+    @property
+    def has_random_access(self) -> bool:
+        return self.raw.has_random_access
+
+    def decode_once(self) -> None:
+        self.raw.decode_once()
+
     def __len__(self) -> int:
         return len(self.raw)
 

@@ -9,7 +9,7 @@ from functools import cache
 from itertools import islice
 from typing import TypeVar
 
-from stacker.capture.sequence import Capture, Frame
+from stacker.capture.sequence import Capture, CaptureError, Frame
 from stacker.forks import Team, may_fork
 from stacker.parallel import forked_map, ordered_map
 
@@ -33,7 +33,7 @@ def each_frame(
     Frames that must be decoded in sequence are read by the caller, others where they are worked on. Raises what reading
     and `work` raise.
     """
-    if capture.is_sequential:
+    if not capture.has_random_access:
         reading = enumerate(frame for _, frame in capture.read(indices))
         return ordered_map(lambda item: work(*item), reading, workers)
     return ordered_map(lambda place: work(place, capture.get_frame(indices[place])), range(len(indices)), workers)
@@ -45,16 +45,31 @@ def each_batch(
     """Yield `work((place, frame), ...)` for a few frames of `indices` (rising) after the other, by processes.
 
     What is summed over a batch is handed on once instead of frame by frame. How frames fall into batches does not
-    depend on `workers`; batches of frames that must be decoded in sequence are smaller where the frames are large.
+    depend on `workers`, nor on whether frames of a sequential capture have been decoded already; batches of such frames
+    are smaller where the frames are large.
     """
     size = max(1, min(_MOST_AT_ONCE, -(-len(indices) // _FEWEST_BATCHES)))
     if capture.is_sequential:
         frame_bytes = capture.dtype.itemsize * math.prod(capture.shape)
         size = min(size, max(1, _READ_AHEAD_BYTES // frame_bytes))
+    if not capture.has_random_access:
         reading = enumerate(frame for _, frame in capture.read(indices))
         return forked_map(work, iter(lambda: list(islice(reading, size)), []), workers)
     batches = [range(first, min(first + size, len(indices))) for first in range(0, len(indices), size)]
     return forked_map(lambda batch: work((p, capture.get_frame(indices[p])) for p in batch), batches, workers)
+
+
+def read_or_pass(capture: Capture, indices: Sequence[int]) -> Iterator[tuple[int, Frame | None]]:
+    """Yield `(index, frame)` for each of `indices` (rising), None for one that cannot be read; reading goes on."""
+    done = 0
+    while done < len(indices):
+        try:
+            for index, frame in capture.read(indices[done:]):
+                yield index, frame
+                done += 1
+        except (CaptureError, OSError):
+            yield indices[done], None
+            done += 1
 
 
 @contextmanager
@@ -64,7 +79,7 @@ def beside(capture: Capture, work: Callable[[], Result], workers: int = 1) -> It
     With one worker, or where a copy is not sound, the work is done when its result is first asked for. Nor is a copy
     sound that would have to decode in sequence: the decoder's threads do not come along.
     """
-    if workers < 2 or capture.is_sequential or not may_fork():
+    if workers < 2 or not capture.has_random_access or not may_fork():
         yield cache(work)
         return
     team = Team[None, Result](lambda _: work(), 1)

@@ -27,6 +27,13 @@ class OnePlaneCapture(Capture):
     def is_sequential(self) -> bool:
         return self._coloured.is_sequential
 
+    @property
+    def has_random_access(self) -> bool:
+        return self._coloured.has_random_access
+
+    def decode_once(self) -> None:
+        self._coloured.decode_once()
+
     def __len__(self) -> int:
         return len(self._coloured)
 

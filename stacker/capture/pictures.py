@@ -12,7 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stacker.capture.circumstances import Circumstances
-from stacker.capture.described import Stored, StoredCapture
+from stacker.capture.decoded_capture import DecodedCapture
+from stacker.capture.described import Stored
 from stacker.capture.picture_size import picture_kind, read_picture_header
 from stacker.capture.positioned import unreadable
 from stacker.capture.sequence import CaptureError, Frame
@@ -27,7 +28,7 @@ def natural_order(name: str) -> tuple[tuple[int, int, str], ...]:
     return tuple((0, int(part), part) if part.isdecimal() else (1, 0, part.casefold()) for part in parts)
 
 
-class PictureCapture(StoredCapture):
+class PictureCapture(DecodedCapture):
     """Pictures of one size and kind, a frame each.
 
     Every header is looked at before the first frame is delivered: one of another size or form, or a cut one,
@@ -62,7 +63,7 @@ class PictureCapture(StoredCapture):
                 raise _odd(name, header.form, form)
         return lost
 
-    def _fill(self, index: int, target: Frame) -> None:
+    def _decode(self, index: int, target: Frame) -> None:
         picture = decode_picture(self._files[index])
         if picture.shape != self.shape or picture.dtype != self.dtype:
             raise _odd(self._files[index], _words(picture.shape, picture.dtype), _words(self.shape, self.dtype))

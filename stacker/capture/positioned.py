@@ -1,8 +1,9 @@
-"""Reads at a given place of a file, safe from several threads, on every system."""
+"""Reads and writes at a given place of a file, safe from several threads, on every system."""
 
 from __future__ import annotations
 
 import os
+import tempfile
 import threading
 from pathlib import Path
 
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 
 from stacker.capture.sequence import CaptureError
 
-_HAS_POSITIONED_READS = hasattr(os, "preadv")
+_HAS_POSITIONED_READS, _HAS_POSITIONED_WRITES = hasattr(os, "preadv"), hasattr(os, "pwrite")
 
 
 class PositionedFile:
@@ -25,7 +26,7 @@ class PositionedFile:
         self._lock = threading.Lock()
         self._descriptor: int | None = None
         try:
-            self._descriptor = os.open(path, os.O_RDONLY | getattr(os, "O_BINARY", 0))
+            self._descriptor = self._open()
             self.size = os.fstat(self._descriptor).st_size
         except OSError as error:
             raise unreadable(path, error) from error
@@ -56,6 +57,9 @@ class PositionedFile:
         if descriptor is not None:
             os.close(descriptor)
 
+    def _open(self) -> int:
+        return os.open(self.path, os.O_RDONLY | getattr(os, "O_BINARY", 0))
+
     def _read_some(self, view: memoryview, offset: int) -> int:
         descriptor = self._descriptor
         if descriptor is None:
@@ -67,6 +71,42 @@ class PositionedFile:
             block = os.read(descriptor, len(view))
         view[: len(block)] = block
         return len(block)
+
+
+class NamelessFile(PositionedFile):
+    """A file in the folder for temporary files that has no name and is gone with its process, however that ends.
+
+    Raises CaptureError where there can be none.
+    """
+
+    def __init__(self) -> None:
+        super().__init__(Path(tempfile.gettempdir()))
+
+    def write(self, block: NDArray[np.generic], offset: int) -> None:
+        """Put the C-contiguous `block` at byte `offset`. Raises OSError where it does not fit."""
+        view = block.reshape(-1).view(np.uint8).data
+        done = 0
+        while done < len(view):
+            done += self._write_some(view[done:], offset + done)
+
+    def empty(self) -> None:
+        """Give the room back."""
+        if self._descriptor is not None:
+            os.ftruncate(self._descriptor, 0)
+
+    def _open(self) -> int:
+        with tempfile.TemporaryFile(buffering=0) as file:
+            return os.dup(file.fileno())
+
+    def _write_some(self, view: memoryview, offset: int) -> int:
+        descriptor = self._descriptor
+        if descriptor is None:
+            raise OSError("the file is closed")
+        if _HAS_POSITIONED_WRITES:
+            return os.pwrite(descriptor, view, offset)
+        with self._lock:
+            os.lseek(descriptor, offset, os.SEEK_SET)
+            return os.write(descriptor, view)
 
 
 def unreadable(path: Path, error: OSError) -> CaptureError:

@@ -57,8 +57,19 @@ class Capture(ABC):
 
     @property
     def is_sequential(self) -> bool:
-        """Whether frames are cheapest in order: the reader has a way of its own to read on."""
-        return type(self).read is not Capture.read
+        """Whether the file gives frames cheapest in order: a few samples are better taken from its beginning."""
+        return False
+
+    @property
+    def has_random_access(self) -> bool:
+        """Whether any frame is as cheap as the next, for every thread and for copies of this process."""
+        return not self.is_sequential
+
+    def decode_once(self) -> None:  # noqa: B027 (most readers have nothing to decode)
+        """Be told that all frames will be read several times: from now on what is decoded is kept beside, on disk.
+
+        Random access is had once every frame has been read, and not at all where the disk has no room.
+        """
 
     @property
     def name(self) -> str:

@@ -9,8 +9,9 @@ from pathlib import Path
 import numpy as np
 
 from stacker.capture.circumstances import Circumstances
+from stacker.capture.decoded_capture import DecodedCapture
 from stacker.capture.decoding import FrameDecoder
-from stacker.capture.described import Stored, StoredCapture
+from stacker.capture.described import Stored
 from stacker.capture.packets import survey_packets
 from stacker.capture.pixel_formats import PixelFormat, choose_format
 from stacker.capture.sequence import CaptureError, Frame
@@ -18,7 +19,7 @@ from stacker.capture.sequence import CaptureError, Frame
 _DEPTH_SAMPLES = 5
 
 
-class VideoCapture(StoredCapture):
+class VideoCapture(DecodedCapture):
     """Frames of a compressed or containerised video.
 
     `read` decodes in order on a decoder of its own; `get_frame` shares one decoder behind a lock. A frame
@@ -59,35 +60,40 @@ class VideoCapture(StoredCapture):
             if self._decoder is not None:
                 self._decoder.close()
                 self._decoder = None
+        super().close()
 
     def read(self, indices: Iterable[int]) -> Iterator[tuple[int, Frame]]:
         """Yield `(index, frame)` for rising indices, decoding each stretch once."""
         decoder: FrameDecoder | None = None
+
+        def decode(index: int, target: Frame) -> None:
+            nonlocal decoder
+            decoder = decoder or self._new_decoder(seeking=False)
+            self._decode_by(decoder, index, target)
+
         try:
             for index in indices:
                 if not 0 <= index < len(self):
                     raise IndexError(f"frame {index} is outside 0..{len(self) - 1}")
-                if decoder is None:
-                    decoder = self._new_decoder(seeking=False)
                 target: Frame = np.empty(self.shape, self.dtype)
-                self._decode(decoder, index, target)
+                self._fill_by(decode, index, target)
                 yield index, target
         finally:
             if decoder is not None:
                 decoder.close()
 
-    def _fill(self, index: int, target: Frame) -> None:
+    def _decode(self, index: int, target: Frame) -> None:
         with self._lock:
             if self._decoder is None:
                 self._decoder = self._new_decoder(seeking=True)
-            self._decode(self._decoder, index, target)
+            self._decode_by(self._decoder, index, target)
 
     def _new_decoder(self, *, seeking: bool) -> FrameDecoder:
         if self._closed:
             raise CaptureError(self.path, "the capture is closed", "open it again")
         return FrameDecoder(self.path, self._table, seeking=seeking)
 
-    def _decode(self, decoder: FrameDecoder, index: int, target: Frame) -> None:
+    def _decode_by(self, decoder: FrameDecoder, index: int, target: Frame) -> None:
         picture = decoder.frame(index)
         if picture is not None and (picture.height, picture.width) == self.shape[:2]:
             self._format.fill(picture, target)

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stacker.capture import Capture, CaptureError
+from stacker.capture.each_frame import read_or_pass
 from stacker.capture.sequence import Frame
 from stacker.parallel import forked_map
 from stacker.ranking.cells import lay_cells
@@ -36,6 +37,7 @@ def rank(capture: Capture, settings: RankingSettings, workers: int = 1, progress
 
     Raises CaptureError where no frame is usable, or no target stands out of the noise.
     """
+    capture.decode_once()
     ranking = _survey(capture, scout(capture, settings), workers, progress)
     if ranking.reason[ranking.anchor]:
         # The scouts were misled by a broken frame: look again without those that the pass has found.
@@ -71,7 +73,7 @@ def _glances(capture: Capture, surveyor: Surveyor, workers: int) -> Iterator[Gla
     """Yield glances at all frames in order; readers that must decode in sequence are read in the caller's thread."""
     frame_bytes = capture.dtype.itemsize * int(np.prod(capture.shape))
     batch = max(1, min(BATCH, BATCH_BYTES // frame_bytes))
-    if capture.is_sequential:
+    if not capture.has_random_access:
         return forked_map(lambda few: surveyor.glance(*few), _sequence(capture, batch), workers)
     reader = _DirectReader(capture, surveyor, batch)
     batches = (range(first, min(first + batch, len(capture))) for first in range(0, len(capture), batch))
@@ -80,21 +82,9 @@ def _glances(capture: Capture, surveyor: Surveyor, workers: int) -> Iterator[Gla
 
 def _sequence(capture: Capture, batch: int) -> Iterator[tuple[list[int], Frames]]:
     """Yield `(indices, frames)` of a few frames each, None for one that cannot be read; reading goes on behind it."""
-    frames = _one_by_one(capture)
+    frames = read_or_pass(capture, range(len(capture)))
     while few := list(islice(frames, batch)):
         yield [index for index, _ in few], [frame for _, frame in few]
-
-
-def _one_by_one(capture: Capture) -> Iterator[tuple[int, NDArray[Any] | None]]:
-    following = 0
-    while following < len(capture):
-        try:
-            for index, frame in capture.read(range(following, len(capture))):
-                yield index, frame
-                following = index + 1
-        except (CaptureError, OSError):
-            yield following, None
-            following += 1
 
 
 class _DirectReader:

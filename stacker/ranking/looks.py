@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from stacker.calibration.defects import DefectRepair
 from stacker.capture import Capture, CaptureError
+from stacker.capture.each_frame import read_or_pass
 from stacker.ranking.blemishes import BlemishFinder
 from stacker.ranking.contrast import band_energy
 from stacker.ranking.damage import roughness, row_jumps
@@ -105,12 +106,9 @@ def read_few(capture: Capture, indices: Iterable[int]) -> Iterator[tuple[int, ND
     each is sought.
     """
     wanted = sorted(indices)
-    if capture.is_sequential and len(wanted) * _SEEK_COST >= len(capture):
-        try:
-            yield from capture.read(wanted)
-            return
-        except (CaptureError, OSError):
-            return
+    if not capture.has_random_access and len(wanted) * _SEEK_COST >= len(capture):
+        yield from ((index, frame) for index, frame in read_or_pass(capture, wanted) if frame is not None)
+        return
     for index in wanted:
         try:
             frame = capture.get_frame(index)
