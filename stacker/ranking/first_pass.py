@@ -8,7 +8,6 @@ from itertools import islice
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from stacker.capture import Capture, CaptureError
 from stacker.capture.each_frame import read_or_pass
