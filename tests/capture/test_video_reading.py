@@ -165,8 +165,10 @@ def test_damaged_frame_does_not_end_the_capture(tmp_path: Path) -> None:
     path.write_bytes(data)
     with open_capture(path) as capture:
         assert len(capture) == 8
-        for index, frame in enumerate(capture):
+        capture.decode_once()
+        for index, frame in [*enumerate(capture), *enumerate(capture)]:
             assert_array_equal(frame, whole[index] if index != 4 else np.zeros_like(frame))
+        assert capture.has_random_access
         assert capture.notes == ("frame 4 cannot be decoded and is delivered black",)
 
 
