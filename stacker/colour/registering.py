@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from stacker.alignment.correlation import Shift, measure_shift
 from stacker.capture.circumstances import BAND_ERROR_NM, COLOUR_WAVELENGTHS_NM
+from stacker.colour.unlike_blur import shift_under_unlike_blur
 from stacker.sky.refraction import refractivity, refractivity_slope_per_nm
 from stacker.stacking.record import Stack
 
@@ -43,20 +44,31 @@ def plane_shift(plane: Array, reference: Array, mask: Mask, kind: str, zoom: flo
     """Return where a target stands in `plane` (H, W) minus in `reference` (H, W), two colours of one target.
 
     `mask` (H, W) is True on the target in the reference; `kind` is `disc` or `surface`; `zoom` is pixels per camera
-    pixel. A disc's sky is taken out of each plane first: a pedestal would tie the window to the image.
+    pixel. A disc's sky is taken out of each plane first: a pedestal would tie the window to the image. A first phase
+    correlation brings the plane back, so that the window cuts both alike; the rest is had under unlike blur.
     """
     finest = FINEST_CYC_PER_PX / zoom
+    there, window = windowed(reference, mask, kind, finest)
+    here = windowed(plane, mask, kind, finest)[0]
+    first = measure_shift(here, there)
+    if not isfinite(first.error_px):
+        return first
+    moved = moved_back(plane, (first.dy_px, first.dx_px))
+    rest = shift_under_unlike_blur(windowed(moved, mask, kind, finest)[0], there, window, finest, zoom)
+    error = hypot(rest.error_px, UNLIKE_PX * zoom)
+    return Shift(first.dy_px + rest.dy_px, first.dx_px + rest.dx_px, error, rest.coherence)
+
+
+def windowed(image: Array, mask: Mask, kind: str, finest_cyc_per_px: float) -> tuple[Array, Array]:
+    """Return a picture (H, W) of a target, without its sky or mean and its finest detail, under a window; and that."""
     if kind == "surface":
-        height, width = mask.shape
-        window = np.outer(np.hanning(height), np.hanning(width)).astype(np.float32)
-        found = measure_shift(smoothed(plane, finest), smoothed(reference, finest), window)
-    else:
-        box, window = _surroundings(mask)
-        cut = [
-            smoothed((image[box] - np.float32(sky_level(image, mask))) * window, finest) for image in (plane, reference)
-        ]
-        found = measure_shift(cut[0], cut[1])
-    return replace(found, error_px=hypot(found.error_px, UNLIKE_PX * zoom))
+        window = np.outer(*(np.hanning(size) for size in mask.shape)).astype(np.float32)
+        smooth = smoothed(image, finest_cyc_per_px)
+        return (smooth - np.average(smooth, weights=window).astype(np.float32)) * window, window
+    box, window = _surroundings(mask)
+    cut = smoothed((image[box] - np.float32(sky_level(image, mask))) * window, finest_cyc_per_px)
+    # A disc in its sky ends by itself.
+    return cut, np.ones_like(window)
 
 
 def sky_level(image: Array, mask: Mask) -> float:

@@ -10,6 +10,7 @@ from numpy.testing import assert_array_equal
 from scipy.ndimage import fourier_shift, gaussian_filter
 from skimage.data import moon
 
+from stacker.alignment.correlation import measure_shift
 from stacker.colour import align_colours, colour_shifts
 from stacker.stacking.record import Stack
 
@@ -143,3 +144,33 @@ def test_gray_is_returned_as_it_is() -> None:
     gray = surface(0.5)
     gray = replace(gray, image=gray.image[..., 0])
     assert align_colours(gray) is gray
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3, 4])
+def test_fine_detail_that_the_air_displaced_in_one_colour_does_not_pull(seed: int) -> None:
+    """A coma of the transfer functions, cubic in frequency, moves what is fine and leaves the centre of light.
+
+    0.4 px at 0.2 cycles per px is what 80 frames at D/r0 5 leave (simulated). A correlation that trusts every ring by
+    its coherence alone is then off by 0.1 px or more; that is checked too, the case must not be an easy one.
+    """
+    rng = np.random.default_rng(seed)
+    side = 256
+    fy, fx = np.meshgrid(np.fft.fftfreq(side), np.fft.fftfreq(side), indexing="ij")
+    scene = np.fft.fft2(gaussian_filter(moon()[100:356, 100:356].astype(float), 1.0))
+    planes = []
+    for shift in (RED / 3, np.zeros(2), BLUE / 3):
+        way = rng.normal(0, 1, 2)
+        way *= 0.4 / np.hypot(*way)
+        coma = 2 * np.pi * (fy * way[0] + fx * way[1]) * (fy**2 + fx**2) / 0.2**2
+        turned = scene * np.exp(-1j * (2 * np.pi * (fy * shift[0] + fx * shift[1]) + coma))
+        planes.append(np.fft.ifft2(turned).real + rng.normal(0, 0.5, (side, side)))
+    window = np.outer(np.hanning(side), np.hanning(side)).astype(np.float32)
+    naive, off = [], []
+    stack = stack_of(planes, np.ones((side, side), bool), "surface")
+    for colour, found, true in zip((0, 2), colour_shifts(stack), (RED / 3, BLUE / 3), strict=True):
+        off.append(np.hypot(found.dy_px - true[0], found.dx_px - true[1]))
+        assert off[-1] < 3 * found.error_px
+        plain = measure_shift(stack.image[..., colour], stack.image[..., 1], window)
+        naive.append(np.hypot(plain.dy_px - true[0], plain.dx_px - true[1]))
+    assert max(naive) > 0.1
+    assert max(off) < min(0.08, max(naive) / 2)
