@@ -21,7 +21,7 @@ from stacker.capture.circumstances import COLOUR_WAVELENGTHS_NM
 from stacker.capture.each_frame import beside
 from stacker.colour import align_colours, share_detail
 from stacker.measuring.causes import measure_causes
-from stacker.measuring.dispersion import dispersion_figures, vertical_of
+from stacker.measuring.dispersion import dispersion_figures, expected_of, vertical_of
 from stacker.measuring.effort import peak_memory_mb
 from stacker.measuring.fixed_pattern import fixed_pattern, told
 from stacker.measuring.limits import limit_figures
@@ -80,13 +80,14 @@ def process(
         alignment = align(capture, ranking, settings.alignment, settings.stacking.keep, workers, told("aligning"))
         power_of = _power_of(ranking, settings.stacking.zoom)
         linear = stack(capture, ranking, alignment, workers, told("averaging"), power_of, settings.stacking)
-        linear = share_detail(align_colours(linear), capture.mosaic)
+        witness = ask_disc(capture, linear)
+        expected = expected_of(witness, known, linear.zoom)
+        linear = share_detail(align_colours(linear, expected), capture.mosaic)
         seen = capture, ranking, alignment
         with beside(capture, partial(measure_seeing, *seen, known, workers, settings.measuring.effort), workers) as air:
             finished = sharpen(linear, settings.sharpening, cutoffs(known, linear), known.obstruction_ratio)
             tone = tone_for_showing(finished.image, linear.mask, linear.kind, settings.colour, known.target)
             shown = tone.apply(finished.image)
-            witness = ask_disc(capture, linear)
             metrics = provenance(capture, settings, circumstances)
             metrics |= measure(*seen, linear, finished, witness, air)
         metrics |= {"colour_gains": None if tone.balance is None else tone.balance.over_green}
@@ -139,7 +140,7 @@ def measure(
     notes = dict(found.pop("notes"))
     found |= count_figures(capture, ranking, alignment, linear, notes)
     found |= dispersion_figures(
-        linear.colour_shifts,
+        linear.measured_colour_shifts,
         vertical_of(witness.look, witness.north_angle_deg, witness.north_angle_error_deg, capture.circumstances),
         found["scale_arcsec_per_px"],
         capture.circumstances.filter,

@@ -11,9 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stacker.alignment.correlation import Shift, measure_shift
-from stacker.capture.circumstances import BAND_ERROR_NM, COLOUR_WAVELENGTHS_NM
+from stacker.colour.air_spread import Expected, as_air_spreads
 from stacker.colour.unlike_blur import shift_under_unlike_blur
-from stacker.sky.refraction import refractivity, refractivity_slope_per_nm
 from stacker.stacking.record import Stack
 
 Array = NDArray[np.float32]
@@ -126,38 +125,26 @@ def moved_back(plane: Array, shift_px: tuple[float, float], order: int = 3) -> A
     return np.asarray(spline_shift(plane, (-shift_px[0], -shift_px[1]), np.float32, order=order, mode="mirror"))
 
 
-def align_colours(stack: Stack) -> Stack:
+def align_colours(stack: Stack, expected: Expected | None = None) -> Stack:
     """Return the stack with red and blue moved onto green; mono is returned as it is.
 
-    A colour whose shift cannot be measured is moved by what the air does to it when it does to the other what was
-    measured. `colour_shifts` of the result keeps what was applied.
+    What is measured is weighed against what the air does to colours, here and now where `expected` tells: see
+    `as_air_spreads`. A colour that cannot be measured is moved by what the air makes of the other, or by what is
+    expected. `colour_shifts` of the result keeps what was applied, `measured_colour_shifts` what the picture said.
     """
     if stack.image.ndim == 2:
         return stack
-    measured = dict(zip((0, 2), colour_shifts(stack), strict=True))
-    shifts = {k: s if is_measured(s) else replace(s, error_px=inf) for k, s in measured.items()}
-    notes = list(stack.notes)
-    for colour, other in ((0, 2), (2, 0)):
-        if not is_measured(measured[colour]) and is_measured(measured[other]):
-            shifts[colour] = shift_by_dispersion(measured[other], other, colour)
-    for colour, shift in shifts.items():
-        notes.append(_told(NAMES[colour], shift, is_measured(measured[colour])))
-    applied = {colour: shift for colour, shift in shifts.items() if isfinite(shift.error_px)}
-    return replace(moved_stack(stack, applied), colour_shifts=(shifts[0], shifts[2]), notes=tuple(notes))
-
-
-def shift_by_dispersion(known: Shift, known_colour: int, colour: int) -> Shift:
-    """Return the shift of one colour against green that belongs to another's if the air alone makes both.
-
-    The ratio is that of the differences in refractivity, whatever the altitude (Filippenko 1982, PASP 94, 715); bands
-    whose middles are known to 10 nm make it uncertain by a third, which is better than no shift at all.
-    """
-    green, there, here = (COLOUR_WAVELENGTHS_NM[k] for k in (1, known_colour, colour))
-    ratio = (refractivity(here) - refractivity(green)) / (refractivity(there) - refractivity(green))
-    doubt = hypot(refractivity_slope_per_nm(here), ratio * refractivity_slope_per_nm(there)) * BAND_ERROR_NM
-    doubt /= abs(refractivity(there) - refractivity(green))
-    error = hypot(ratio * known.error_px, doubt * hypot(known.dy_px, known.dx_px))
-    return Shift(ratio * known.dy_px, ratio * known.dx_px, error, known.coherence)
+    red, blue = (s if is_measured(s) else replace(s, error_px=inf) for s in colour_shifts(stack))
+    moved_red, moved_blue, told = as_air_spreads(red, blue, expected)
+    pairs = {0: (moved_red, red), 2: (moved_blue, blue)}
+    notes = [_told(NAMES[colour], shift, isfinite(seen.error_px)) for colour, (shift, seen) in pairs.items()]
+    applied = {colour: shift for colour, (shift, _) in pairs.items() if isfinite(shift.error_px)}
+    return replace(
+        moved_stack(stack, applied),
+        colour_shifts=(moved_red, moved_blue),
+        measured_colour_shifts=(red, blue),
+        notes=(*stack.notes, *notes, *([told] if told else [])),
+    )
 
 
 def _told(name: str, shift: Shift, measured: bool) -> str:

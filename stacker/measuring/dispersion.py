@@ -14,7 +14,9 @@ import numpy as np
 
 from stacker.alignment.correlation import Shift
 from stacker.capture.circumstances import BAND_ERROR_NM, COLOUR_BANDS_NM, COLOUR_WAVELENGTHS_NM, Circumstances
+from stacker.colour.air_spread import Expected
 from stacker.colour.filters import filter_named
+from stacker.sky.optics import scale_arcsec_per_px
 from stacker.sky.refraction import (
     dispersion_arcsec,
     pressure_at_mmhg,
@@ -25,6 +27,7 @@ from stacker.sky.refraction import (
 )
 
 if TYPE_CHECKING:
+    from stacker.measuring.witness import Witness
     from stacker.sky.ephemeris import Look
 
 RED_NM, GREEN_NM, BLUE_NM = COLOUR_WAVELENGTHS_NM
@@ -127,6 +130,22 @@ def vertical_of(
         up = (north_angle_deg + turn) % 360.0
     lifted = look.altitude_deg + refraction_arcmin(look.altitude_deg) / 60
     return Vertical(90.0 - lifted, circumstances.site.elevation_m or 0.0, up, north_error_deg or NORTH_ERROR_DEG)
+
+
+def expected_of(witness: Witness, circumstances: Circumstances, zoom: float) -> Expected | None:
+    """Return where the air must put blue against red in a stack of `zoom` pixels per camera pixel; None if unknown."""
+    vertical = vertical_of(witness.look, witness.north_angle_deg, witness.north_angle_error_deg, circumstances)
+    pixel_um, focal_length_mm = circumstances.camera.pixel_um, circumstances.telescope.focal_length_mm
+    scale = witness.scale_arcsec_per_px
+    if pixel_um is not None and focal_length_mm is not None:
+        scale = scale_arcsec_per_px(pixel_um, focal_length_mm) / zoom
+    if vertical.zenith_distance_deg is None or scale is None:
+        return None
+    size, error = expected_spread_px(vertical, scale)
+    if vertical.zenith_angle_deg is None:
+        return Expected(size, error)
+    up = radians(vertical.zenith_angle_deg)
+    return Expected(size, error, (-cos(up), -sin(up)), radians(vertical.zenith_angle_error_deg))
 
 
 def dispersion_figures(

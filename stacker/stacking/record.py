@@ -41,4 +41,6 @@ class Stack:
     zoom: float = 1.0
     """Pixels of this stack per camera pixel along each side."""
     colour_shifts: tuple[Shift, Shift] | None = None
-    """Where red and blue stood against green before they were brought together; None for mono and before that."""
+    """By how much red and blue were moved back onto green; None for mono and before that."""
+    measured_colour_shifts: tuple[Shift, Shift] | None = None
+    """The same by the picture alone, before it was weighed against physics."""
