@@ -50,9 +50,13 @@ class DecodedFrames:
             np.copyto(target, frame)
         return whole
 
+    def wants(self, index: int) -> bool:
+        """Return whether frame `index` should be put here."""
+        return not self._known[index] and not self._is_closed and os.getpid() == self._process
+
     def put(self, index: int, frame: Frame) -> None:
         """Keep frame `index`."""
-        if self._known[index] or os.getpid() != self._process:
+        if not self.wants(index):
             return
         with self._lock:
             if self._file is None or self._is_closed:

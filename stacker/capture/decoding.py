@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -16,15 +16,22 @@ _FARTHEST_SKIP = 16
 class FrameDecoder:
     """One open container and its place in it; not safe for several threads."""
 
-    def __init__(self, path: Path, table: PacketTable, *, seeking: bool) -> None:
-        self._path, self._table, self._seeking = path, table, seeking
+    def __init__(
+        self,
+        path: Path,
+        table: PacketTable,
+        *,
+        seeking: bool,
+        passing: Callable[[int, Any], None] | None = None,
+    ) -> None:
+        """Open `path`; `passing` is called with number and picture of what had to be decoded on the way to a frame."""
+        self._path, self._table, self._seeking, self._passing = path, table, seeking, passing
         self._rank = {stamp: number for number, stamp in enumerate(table.times or ())}
         self._container: Any = None
         self._stream: Any = None
         self._pictures: Iterator[tuple[Any, int]] = iter(())
         self._pending: tuple[Any, int] | None = None
-        self._next = 0
-        self._wanted = 0
+        self._next = self._wanted = self._whole_from = 0
         self._begin()
 
     def close(self) -> None:
@@ -42,6 +49,9 @@ class FrameDecoder:
             picture, number = self._pending or next(self._pictures, (None, self._table.count))
             self._pending = None
             if number < index:
+                # Frames shown before the one that decoding began with may lack others that they were predicted from.
+                if self._passing is not None and number >= self._whole_from:
+                    self._passing(number, picture)
                 continue
             self._next = index + 1 if picture is not None else self._table.count
             if number == index:
@@ -53,7 +63,7 @@ class FrameDecoder:
         self._container, self._stream = open_container(self._path)
         # Frame threads hand pictures out late; where single packets are decoded each must come back at once.
         self._stream.thread_type = "SLICE" if self._table.intra_only else "AUTO"
-        self._next = self._wanted = 0
+        self._next = self._wanted = self._whole_from = 0
         self._pending = None
         self._pictures = self._decoded()
 
@@ -72,12 +82,13 @@ class FrameDecoder:
     def _sought(self, index: int) -> bool:
         import av
 
-        stamp = (self._table.times or [])[self._keyframe_before(index)]
+        keyframe = self._keyframe_before(index)
+        stamp = (self._table.times or [])[keyframe]
         try:
             self._container.seek(stamp, stream=self._stream, backward=True)
         except (av.error.FFmpegError, OSError, ValueError):
             return False
-        self._wanted = 0
+        self._wanted, self._whole_from = 0, keyframe
         self._pictures = self._decoded()
         self._pending = next(self._pictures, None)
         self._next = 0 if self._pending is None else self._pending[1]

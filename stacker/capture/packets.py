@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,7 +17,7 @@ from stacker.capture.sequence import CaptureError
 _LOCAL_ONLY = {"protocol_whitelist": "file"}
 _DRAWN_TEXT = ("ansi", "bintext", "xbin", "idf")
 """Codecs that draw characters; text is no capture."""
-_DECODER_THREADS = 2
+_DECODER_THREADS = min(4, os.cpu_count() or 1)
 
 
 @dataclass(frozen=True)

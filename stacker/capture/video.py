@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 from collections.abc import Iterable, Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -91,17 +92,27 @@ class VideoCapture(DecodedCapture):
     def _new_decoder(self, *, seeking: bool) -> FrameDecoder:
         if self._closed:
             raise CaptureError(self.path, "the capture is closed", "open it again")
-        return FrameDecoder(self.path, self._table, seeking=seeking)
+        return FrameDecoder(self.path, self._table, seeking=seeking, passing=self._keep_passing)
 
     def _decode_by(self, decoder: FrameDecoder, index: int, target: Frame) -> None:
         picture = decoder.frame(index)
-        if picture is not None and (picture.height, picture.width) == self.shape[:2]:
+        if picture is not None and self._fits(picture):
             self._format.fill(picture, target)
             return
         target[...] = 0
         if index not in self._refused:
             self._refused.add(index)
             self.notes += (f"frame {index} cannot be decoded and is delivered black",)
+
+    def _keep_passing(self, index: int, picture: Any) -> None:
+        known = self._decoded
+        if known is not None and known.wants(index) and self._fits(picture):
+            frame: Frame = np.empty(self.shape, self.dtype)
+            self._format.fill(picture, frame)
+            known.put(index, frame)
+
+    def _fits(self, picture: Any) -> bool:
+        return (picture.height, picture.width) == self.shape[:2]
 
     def _sampled_indices(self) -> list[int]:
         return list(range(min(len(self), _DEPTH_SAMPLES)))

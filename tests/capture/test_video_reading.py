@@ -72,6 +72,24 @@ def test_random_access_between_key_frames(tmp_path: Path, ending: str, b_frames:
             assert_array_equal(frame, luma[index])
 
 
+@pytest.mark.parametrize("ending", [".mp4", ".mkv", ".avi"])
+@pytest.mark.parametrize("open_gop", ["0", "1"])
+def test_what_is_passed_on_the_way_is_kept_whole(tmp_path: Path, ending: str, open_gop: str) -> None:
+    """Frames met between the wanted ones are those of a plain decode, also where some refer across a key frame."""
+    path = tmp_path / f"a{ending}"
+    encode(
+        path, "libx264", "yuv420p", moving(120), "gray", **{"g": "25", "bf": "3", "x264-params": f"open-gop={open_gop}"}
+    )
+    luma = [array[:48] for array in decoded(path)]
+    with open_capture(path) as capture:
+        capture.decode_once()
+        for index in (118, 60, 33, 80, 10):
+            assert_array_equal(capture.get_frame(index), luma[index])
+        for got, other in zip(capture, luma, strict=True):
+            assert_array_equal(got, other)
+        assert capture.has_random_access
+
+
 @pytest.mark.parametrize(
     ("codec", "pixel_format", "ending", "bits", "full_scale"),
     [
