@@ -24,6 +24,11 @@ class DecodedCapture(StoredCapture):
     def has_random_access(self) -> bool:
         return self._decoded is not None and self._decoded.is_complete
 
+    @property
+    def _is_filling(self) -> bool:
+        """Whether there is room for frames that are not here yet."""
+        return self._decoded is not None and self._decoded.is_open and not self._decoded.is_complete
+
     def decode_once(self) -> None:
         if self._decoded is None:
             self._decoded = DecodedFrames(len(self), self.dtype.itemsize * math.prod(self.shape))

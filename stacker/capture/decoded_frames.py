@@ -33,6 +33,11 @@ class DecodedFrames:
         self._is_closed = self._file is None
 
     @property
+    def is_open(self) -> bool:
+        """Whether there is room, as far as is known."""
+        return not self._is_closed
+
+    @property
     def is_complete(self) -> bool:
         """Whether every frame is here, or is known to be one that cannot be decoded."""
         return not self._is_closed and _UNKNOWN not in self._known

@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stacker.capture.circumstances import Circumstances
-from stacker.capture.described import Stored, StoredCapture
+from stacker.capture.decoded_capture import DecodedCapture
+from stacker.capture.described import Stored
 from stacker.capture.positioned import PositionedFile
 from stacker.capture.sequence import CaptureError, Frame
 
@@ -21,7 +22,7 @@ _BROKEN = (ValueError, IndexError, KeyError, TypeError, struct.error)
 """What tifffile raises on damaged directories; its own error is a ValueError."""
 
 
-class TiffCapture(StoredCapture):
+class TiffCapture(DecodedCapture):
     """Pages of one TIFF file; uncompressed ones are read straight from their place, others through tifffile."""
 
     def __init__(self, path: Path, declared: Circumstances) -> None:
@@ -44,7 +45,20 @@ class TiffCapture(StoredCapture):
             self.close()
             raise
 
+    @property
+    def is_sequential(self) -> bool:
+        return False
+
+    @property
+    def has_random_access(self) -> bool:
+        return not self._is_filling
+
+    def decode_once(self) -> None:
+        if self._places is None:
+            super().decode_once()
+
     def close(self) -> None:
+        super().close()
         with self._lock:
             if self._tiff is not None:
                 self._tiff.close()
@@ -102,9 +116,9 @@ class TiffCapture(StoredCapture):
         pairs = zip(page.dataoffsets, page.databytecounts, strict=False)
         return all(offset > 0 and offset + count <= self._file.size for offset, count in pairs)
 
-    def _fill(self, index: int, target: Frame) -> None:
+    def _decode(self, index: int, target: Frame) -> None:
         if self._places is None:
-            stored = self._decode(index)
+            stored = self._decode_page(index)
         else:
             direct = target.flags.c_contiguous and target.shape == self._page_shape and target.dtype == self._stored
             stored = target if direct else self._buffer()
@@ -126,7 +140,7 @@ class TiffCapture(StoredCapture):
             page = self._scratch.page = np.empty(self._page_shape, self._stored)
         return page
 
-    def _decode(self, index: int) -> NDArray[Any]:
+    def _decode_page(self, index: int) -> NDArray[Any]:
         try:
             with self._lock:
                 if os.getpid() != self._process:
