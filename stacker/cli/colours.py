@@ -3,8 +3,14 @@
 from __future__ import annotations
 
 import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 from stacker.cli.joining_options import add_joining_arguments, none_left, parts_of, tell_joined
+
+if TYPE_CHECKING:
+    from stacker.capture import Circumstances
+    from stacker.joining import Part
 
 _EXAMPLES = """examples:
   stillair colours saturn_R.avi saturn_G.avi saturn_B.avi --out runs          makes runs/saturn_RGB/
@@ -40,8 +46,12 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 def run(arguments: argparse.Namespace) -> int:
     """Make a picture of every set of the call; return the exit status."""
     from stacker.joining import FilterSet, find_sets, join_filters
+    from stacker.joining.beforehand import check_filters
 
-    parts, settings, status = parts_of(arguments)
+    def check(captures: list[Path], circumstances: Circumstances | None, runs: list[Part]) -> None:
+        check_filters(captures, circumstances, runs, arguments.channels, arguments.luminance)
+
+    parts, settings, status = parts_of(arguments, check)
     if not parts:
         return none_left()
     made: list[FilterSet] = []

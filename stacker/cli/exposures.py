@@ -32,8 +32,9 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 def run(arguments: argparse.Namespace) -> int:
     """Make one picture of the call's captures; return the exit status."""
     from stacker.joining import join_exposures
+    from stacker.joining.beforehand import check_exposures
 
-    parts, settings, status = parts_of(arguments)
+    parts, settings, status = parts_of(arguments, lambda captures, _, runs: check_exposures(captures, runs))
     if not parts:
         return none_left()
     if status:

@@ -14,6 +14,7 @@ from stacker.cli.failing import SOME_FAILED, describe, explain
 from stacker.cli.process import add_choices, add_shared_arguments
 
 if TYPE_CHECKING:
+    from stacker.capture import Circumstances
     from stacker.joining import Part
     from stacker.joining.writing import JoinedRun
     from stacker.settings import Settings
@@ -29,10 +30,14 @@ def add_joining_arguments(parser: argparse.ArgumentParser) -> None:
     circumstance_options.add_options(parser)
 
 
-def parts_of(arguments: argparse.Namespace) -> tuple[list[Part], Settings, int]:
+def parts_of(
+    arguments: argparse.Namespace, check: Callable[[list[Path], Circumstances | None, list[Part]], None]
+) -> tuple[list[Part], Settings, int]:
     """Process the captures of a call and read their runs, and those that are runs already.
 
-    Return the parts that could be had, the settings, and the exit status so far. Raises SettingsError.
+    `check` is asked first, with the captures, what the call says of them, and the runs that are there; it raises
+    CaptureError where they make no picture. Return the parts that could be had, the settings, and the exit status so
+    far. Raises SettingsError.
     """
     from stacker.cli.process import captures_from, process_on_record, settings_from
     from stacker.joining.part import is_run_folder
@@ -41,9 +46,12 @@ def parts_of(arguments: argparse.Namespace) -> tuple[list[Part], Settings, int]:
     paths = captures_from(arguments.captures)
     runs = [path for path in paths if is_run_folder(path)]
     captures = [path for path in paths if path not in runs]
+    there, unread = _read(runs)
+    if not unread:
+        check(captures, circumstances, there)
     done, status = process_on_record(captures, settings, circumstances, arguments)
-    parts, unread = _read([*runs, *done])
-    return parts, settings, max(status, unread)
+    parts, unread_too = _read(done)
+    return [*there, *parts], settings, max(status, unread, unread_too)
 
 
 def _read(folders: Sequence[Path]) -> tuple[list[Part], int]:

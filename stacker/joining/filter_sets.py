@@ -69,13 +69,9 @@ def find_sets(parts: Sequence[Part]) -> list[FilterSet]:
     groups: dict[str, list[Part]] = {}
     for part in sorted(parts, key=lambda part: (part.middle_utc or _BEGINNING, part.folder.name)):
         if part.plane.image.ndim != 2:
-            raise CaptureError(part.folder, "is in colour already", "join captures of a mono camera")
+            raise in_colour(part.folder)
         if part.filter is None:
-            raise CaptureError(
-                part.folder,
-                "has no filter in its name or sidecar",
-                'write filter = "R" into its sidecar, or name it like saturn_R',
-            )
+            raise without_filter_name(part.folder)
         groups.setdefault((part.target or part.shared_name).casefold(), []).append(part)
     sets = []
     for members in groups.values():
@@ -86,6 +82,25 @@ def find_sets(parts: Sequence[Part]) -> list[FilterSet]:
             begun[-1].append(part)
         sets += [FilterSet(_shared_name(found), tuple(found)) for found in begun]
     return sets
+
+
+def three_names(channels: str, path: Path) -> list[str]:
+    """Return the filters that words such as "IR,G,B" name. Raises CaptureError, about `path`, unless they are three."""
+    names = [name.strip() for name in channels.split(",")]
+    if len(names) != 3:
+        raise CaptureError(path, f"{channels} names {len(names)} filters", "name three: R,G,B")
+    return names
+
+
+def in_colour(path: Path) -> CaptureError:
+    """Return what is wrong with a colour capture in a set."""
+    return CaptureError(path, "is in colour already", "join captures of a mono camera")
+
+
+def without_filter_name(path: Path) -> CaptureError:
+    """Return what is wrong with a capture that does not tell its filter."""
+    advice = f'write filter = "R" into its sidecar, or name it like {path.stem}_R'
+    return CaptureError(path, "has no filter in its name or sidecar", advice)
 
 
 def _shared_name(parts: Sequence[Part]) -> str:
@@ -102,10 +117,8 @@ def choose_roles(found: FilterSet, channels: str | None = None, luminance: str |
     """
     bright = found.named(luminance) if luminance else next((p for p in found.parts if p.name == "L"), None)
     if channels:
-        chosen = [found.named(name) for name in channels.split(",")]
-        if len(chosen) != 3:
-            raise CaptureError(found.parts[0].folder, f"{channels} names {len(chosen)} filters", "name three: R,G,B")
-        return Roles(((chosen[0],), (chosen[1],), (chosen[2],)), bright)
+        red, green, blue = (found.named(name) for name in three_names(channels, found.parts[0].folder))
+        return Roles(((red,), (green,), (blue,)), bright)
     by_name = {part.name: part for part in found.parts}
     if {"R", "G", "B"} <= set(by_name):
         return Roles(((by_name["R"],), (by_name["G"],), (by_name["B"],)), bright)
@@ -114,9 +127,9 @@ def choose_roles(found: FilterSet, channels: str | None = None, luminance: str |
         raise CaptureError(
             found.parts[0].folder, "only one colour of this target is there", "add captures through other filters"
         )
-    red, blue = colours[0], colours[-1]
-    green = (red, blue) if len(colours) == 2 else (colours[len(colours) // 2],)
-    return Roles(((red,), green, (blue,)), bright)
+    longest, shortest = colours[0], colours[-1]
+    middle = (longest, shortest) if len(colours) == 2 else (colours[len(colours) // 2],)
+    return Roles(((longest,), middle, (shortest,)), bright)
 
 
 def _wavelength_nm(part: Part) -> float:

@@ -153,7 +153,7 @@ def test_a_joined_picture_stands_on_the_page_of_its_folder(lrgb: Path, tmp_path:
 def test_what_makes_no_set_is_said_in_one_line(lrgb: Path, tmp_path: Path, stillair: Call) -> None:
     for words, complaint in (
         ([lrgb / "jup_R"], "only one colour"),
-        ([lrgb / "jup_R", lrgb / "jup_G", "--channels", "R,G,Ha"], "no part of this set is Ha"),
+        ([lrgb / "jup_R", lrgb / "jup_G", "--channels", "R,G,Ha"], "none of the captures is Ha; choose among R, G"),
         ([lrgb / "jup_R", lrgb / "jup_G", "--channels", "R,G"], "name three"),
         ([lrgb / "jup_LRGB"], "joined from several captures already"),
         ([tmp_path / "not_there.fits"], "not_there"),
@@ -163,6 +163,27 @@ def test_what_makes_no_set_is_said_in_one_line(lrgb: Path, tmp_path: Path, still
         assert complaint in done.err
         assert "Traceback" not in done.err
     assert not [entry for entry in (tmp_path / "out").glob("*") if "RGB" in entry.name]
+
+
+def test_what_makes_no_picture_is_said_before_any_capture_is_processed(
+    through_filters: Path, tmp_path: Path, stillair: Call
+) -> None:
+    red, green = through_filters / "jup_R.fits", through_filters / "jup_G.fits"
+    plain = write(tmp_path / "jup.fits", 1500, (36, 56), "[camera]\nbits = 12\n")
+    mosaic = write(tmp_path / "jup_IR.fits", 1500, (36, 56), '[camera]\nbits = 12\nmosaic = "RGGB"\n')
+    for command, words, complaint in (
+        ("colours", [red, green, plain], "jup.fits: has no filter"),
+        ("colours", [red, green, mosaic], "jup_IR.fits: is in colour already"),
+        ("colours", [red], "only one colour"),
+        ("colours", [red, through_filters / "jup_L.fits"], "only one colour"),
+        ("colours", [red, green, "--channels", "R,G"], "name three"),
+        ("colours", [red, green, "--luminance", "IR"], "none of the captures is IR"),
+        ("exposures", [red], "is the only exposure"),
+    ):
+        done = stillair(command, *words, "--out", tmp_path / "out")
+        assert done.status == 1
+        assert complaint in done.err and done.err.count("\n") == 1 and not done.out
+    assert not (tmp_path / "out").exists()
 
 
 def test_a_filter_that_comes_again_begins_the_next_set(through_filters: Path, tmp_path: Path, stillair: Call) -> None:
