@@ -85,7 +85,7 @@ def make_captures(folder: Path, size: str) -> list[Path]:
         path = folder / f"{size}_{name}"
         if not path.is_file():
             print(f"simulating {path.name} (once)", flush=True)
-            scene = ("--scene", "cratered", "--size", size, "--seeing", "4", "--fast")
+            scene = ("--scene", "cratered", "--size-px", size, "--d-over-r0", "4", "--fast")
             run([sys.executable, "-m", "stacker.cli", "simulate", str(path), *scene, *words])
         paths.append(path)
     return paths

@@ -108,6 +108,8 @@ def _write(folder: Path, study: KeepStudy) -> None:
 def table(study: KeepStudy) -> list[str]:
     """Return the lines that tell of one capture."""
     curve = study.curve
+    if not curve.steps:
+        return [f"{study.capture}: no best share: {curve.note} (usable: {study.frames_usable})"]
     lines = [f"{study.capture}: {study.frames_usable} usable frames, sharpest first", _HEADING]
     for step in curve.steps:
         mark = "*" if step.keep_percent == curve.best_percent else ""

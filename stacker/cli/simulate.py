@@ -41,8 +41,8 @@ _KIND_OF_ENDING = {
 }
 
 _EXAMPLE = """examples:
-  stillair simulate planet.mkv --scene banded --frames 300 --seeing 4 --bits 12
-  stillair simulate colour.fits --mosaic RGGB --bits 12 --zenith-distance 40 --seed 7
+  stillair simulate planet.mkv --scene banded --frames 300 --d-over-r0 4 --bits 12
+  stillair simulate colour.fits --mosaic RGGB --bits 12 --zenith-distance-deg 40 --seed 7
 
 writes the capture, its sidecar (.toml) and the truth (.truth.npz); the same seed gives the same bytes"""
 
@@ -63,12 +63,12 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     )
     parser.add_argument("--frames", type=int, metavar="N", default=200, help="number of frames (default %(default)s)")
     parser.add_argument(
-        "--size", type=_size, default=(256, 256), metavar="WIDTHxHEIGHT", help="of a frame in px (default 256x256)"
+        "--size-px", type=_size, default=(256, 256), metavar="WIDTHxHEIGHT", help="of a frame in px (default 256x256)"
     )
     parser.add_argument(
         "--fps", type=float, metavar="FPS", default=50.0, help="frames per second (default %(default)s)"
     )
-    parser.add_argument("--exposure", type=float, metavar="S", help="of a frame, in seconds (default 0.4 / fps)")
+    parser.add_argument("--exposure-s", type=float, metavar="S", help="of a frame, in seconds (default 0.4 / fps)")
     parser.add_argument(
         "--seed", type=int, metavar="N", default=1, help="another seed is another night (default %(default)s)"
     )
@@ -93,13 +93,15 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     )
     parser.add_argument("--vignetting", type=float, default=0.0, metavar="PART", help="loss of light in the corners")
     parser.add_argument("--dust", type=int, default=0, metavar="N", help="rings of dust on the sensor's window")
-    parser.add_argument("--glow", type=float, default=0.0, metavar="E", help="electrons of amplifier glow in a corner")
+    parser.add_argument(
+        "--glow-e", type=float, default=0.0, metavar="E", help="electrons of amplifier glow in a corner"
+    )
     parser.add_argument("--hot-columns", type=int, default=0, metavar="N", help="columns with a charge of their own")
     parser.add_argument(
-        "--row-noise", type=float, default=0.0, metavar="E", help="electrons, new for each row and frame"
+        "--row-noise-e", type=float, default=0.0, metavar="E", help="electrons, new for each row and frame"
     )
     parser.add_argument(
-        "--column-noise", type=float, default=0.0, metavar="E", help="electrons, a column keeps its own"
+        "--column-noise-e", type=float, default=0.0, metavar="E", help="electrons, a column keeps its own"
     )
     parser.add_argument(
         "--response", type=_response, default=(1.0, 1.0, 1.0), metavar="R,G,B", help="of the colour filters to white"
@@ -112,22 +114,36 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 
 
 def _add_picture_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--seeing", type=float, default=5.0, metavar="D/R0", help="0 is none (default %(default)s)")
-    parser.add_argument("--aperture", type=float, default=250.0, metavar="MM", help="(default %(default)s)")
     parser.add_argument(
-        "--sampling", type=float, default=3.0, metavar="PX", help="px per lambda/D (default %(default)s)"
+        "--d-over-r0",
+        type=float,
+        default=5.0,
+        metavar="RATIO",
+        help="aperture over Fried parameter, 0 is no air (default %(default)s)",
     )
-    parser.add_argument("--defocus", type=float, default=0.0, metavar="WAVES", help="peak to valley (default none)")
+    parser.add_argument("--aperture-mm", type=float, default=250.0, metavar="MM", help="(default %(default)s)")
     parser.add_argument(
-        "--zenith-distance", type=float, default=0.0, metavar="DEG", help="sets the dispersion of colours"
+        "--sampling-px", type=float, default=3.0, metavar="PX", help="px per lambda/D (default %(default)s)"
     )
-    parser.add_argument("--drift", type=float, default=8.0, metavar="PX", help="over the capture (default %(default)s)")
     parser.add_argument(
-        "--periodic-error", type=float, default=0.0, metavar="PX", help="swing of the mount, once in 8 s (default none)"
+        "--defocus-waves", type=float, default=0.0, metavar="WAVES", help="peak to valley (default none)"
+    )
+    parser.add_argument(
+        "--zenith-distance-deg", type=float, default=0.0, metavar="DEG", help="sets the dispersion of colours"
+    )
+    parser.add_argument(
+        "--drift-px", type=float, default=8.0, metavar="PX", help="over the capture (default %(default)s)"
+    )
+    parser.add_argument(
+        "--periodic-error-px",
+        type=float,
+        default=0.0,
+        metavar="PX",
+        help="swing of the mount, once in 8 s (default none)",
     )
     parser.add_argument("--jumps", type=int, metavar="N", default=0, help="of the mount")
     parser.add_argument(
-        "--rotation", type=float, default=0.0, metavar="DEG", help="turn of a banded planet over the capture"
+        "--rotation-deg", type=float, default=0.0, metavar="DEG", help="turn of a banded planet over the capture"
     )
     parser.add_argument("--target", metavar="NAME", help="what the sidecar calls it, such as Jupiter")
     parser.add_argument("--cloud", type=float, default=0.0, metavar="PART", help="largest loss of light, 0 to 1")
@@ -167,11 +183,11 @@ def scenario_from(args: argparse.Namespace) -> Scenario:
     """Return the scenario that the arguments describe. Raises ValueError for impossible ones."""
     from stacker.simulation import Air, Detector, Mishaps, Optics, Scenario, Tracking
 
-    scene, target = _scene_named(args.scene, args.rotation)
-    width, height = args.size
+    scene, target = _scene_named(args.scene, args.rotation_deg)
+    width, height = args.size_px
     wavelength_nm = 535.0 if args.mosaic or args.colour else 600.0
     # One pixel size for all: the focal length follows from the sampling asked for.
-    focal_length_mm = args.sampling * args.aperture * 3.0 / (wavelength_nm * 1e-3)
+    focal_length_mm = args.sampling_px * args.aperture_mm * 3.0 / (wavelength_nm * 1e-3)
     return Scenario(
         scene=scene,
         target=args.target or target,
@@ -179,14 +195,14 @@ def scenario_from(args: argparse.Namespace) -> Scenario:
         height_px=height,
         width_px=width,
         frames_per_s=args.fps,
-        exposure_s=args.exposure if args.exposure is not None else 0.4 / max(args.fps, 1e-9),
+        exposure_s=args.exposure_s if args.exposure_s is not None else 0.4 / max(args.fps, 1e-9),
         optics=Optics(
-            aperture_mm=args.aperture,
-            obstruction_mm=0.3 * args.aperture,
+            aperture_mm=args.aperture_mm,
+            obstruction_mm=0.3 * args.aperture_mm,
             focal_length_mm=focal_length_mm,
-            defocus_waves=args.defocus,
+            defocus_waves=args.defocus_waves,
         ),
-        air=Air(d_over_r0=args.seeing, zenith_distance_deg=args.zenith_distance),
+        air=Air(d_over_r0=args.d_over_r0, zenith_distance_deg=args.zenith_distance_deg),
         detector=Detector(
             bits=args.bits,
             high_aligned=args.high_aligned,
@@ -196,21 +212,21 @@ def scenario_from(args: argparse.Namespace) -> Scenario:
             peak_electrons=args.electrons,
             vignetting=args.vignetting,
             dust_specks=args.dust,
-            glow_electrons=args.glow,
+            glow_electrons=args.glow_e,
             hot_columns=args.hot_columns,
-            row_noise_electrons=args.row_noise,
-            column_noise_electrons=args.column_noise,
+            row_noise_electrons=args.row_noise_e,
+            column_noise_electrons=args.column_noise_e,
             colour_response=args.response,
             peak_level=args.level,
         ),
         tracking=Tracking(
-            drift_y_px=0.6 * args.drift,
-            drift_x_px=0.8 * args.drift,
-            periodic_error_px=args.periodic_error,
+            drift_y_px=0.6 * args.drift_px,
+            drift_x_px=0.8 * args.drift_px,
+            periodic_error_px=args.periodic_error_px,
             jumps=args.jumps,
         ),
         mishaps=Mishaps(args.out_of_field, args.duplicates, args.torn, args.blank, args.cloud),
-        oversampling=_oversampling(args.sampling, wavelength_nm, colour=bool(args.mosaic or args.colour)),
+        oversampling=_oversampling(args.sampling_px, wavelength_nm, colour=bool(args.mosaic or args.colour)),
         fast=args.fast,
     )
 

@@ -98,7 +98,7 @@ def test_what_cannot_be_is_one_line(capture: Path, stillair: Callable[..., Any],
 
 
 def test_a_few_frames_have_no_curve(capture: Path, stillair: Callable[..., Any], tmp_path: Path) -> None:
-    """Three frames make no two halves: a result without a best share, with the reason."""
+    """Three frames make no two halves: a result without a best share, with the reason, in words one line."""
     import cv2
 
     folder = tmp_path / "three"
@@ -109,3 +109,4 @@ def test_a_few_frames_have_no_curve(capture: Path, stillair: Callable[..., Any],
     record = json.loads(stillair("keep", folder, "--json", "--out", tmp_path / "runs").out)
     assert record["best_percent"] is None and record["steps"] == []
     assert record["note"] == "too few frames for two halves"
+    assert stillair("keep", folder).out == "three: no best share: too few frames for two halves (usable: 3)\n"

@@ -62,7 +62,7 @@ def call(*words: str) -> int:
 
 def test_command_writes_and_says_so(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     out = tmp_path / "with space.fits"
-    assert call(str(out), "--frames", "3", "--size", "64x48", "--scene", "cratered") == 0
+    assert call(str(out), "--frames", "3", "--size-px", "64x48", "--scene", "cratered") == 0
     assert out.exists()
     assert "3 frames" in capsys.readouterr().out
     with open_capture(out) as capture:
@@ -74,7 +74,7 @@ def test_command_writes_and_says_so(tmp_path: Path, capsys: pytest.CaptureFixtur
     [
         (["x.unknown"], "ending"),
         (["x.avi", "--frames", "0"], "a frame"),
-        (["x.avi", "--sampling", "0.4"], "lambda/D"),
+        (["x.avi", "--sampling-px", "0.4"], "lambda/D"),
         (["x.avi", "--bits", "12"], "8-bit"),
         (["x.avi", "--blank", "200"], "do not fit"),
     ],
@@ -82,7 +82,7 @@ def test_command_writes_and_says_so(tmp_path: Path, capsys: pytest.CaptureFixtur
 def test_impossible_calls_are_one_line_and_leave_nothing(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], words: list[str], said: str
 ) -> None:
-    assert call(str(tmp_path / words[0]), *words[1:], "--size", "48x48") == 2
+    assert call(str(tmp_path / words[0]), *words[1:], "--size-px", "48x48") == 2
     error = capsys.readouterr().err
     assert said in error
     assert error.count("\n") == 1

@@ -51,15 +51,15 @@ def parsed(*words: str) -> argparse.Namespace:
 
 def test_the_command_makes_each_trouble() -> None:
     """Options reach the scenario; coarse pixels are averaged from optical ones that still hold 2 a lambda/D."""
-    coarse = scenario_from(parsed("--sampling", "0.9"))
+    coarse = scenario_from(parsed("--sampling-px", "0.9"))
     assert coarse.oversampling == 3
     assert coarse.sampling_px(600.0) == pytest.approx(0.9)
-    assert scenario_from(parsed("--sampling", "2", "--mosaic", "RGGB")).oversampling == 2
-    turning = scenario_from(parsed("--rotation", "6", "--target", "Jupiter", "--level", "1.5"))
+    assert scenario_from(parsed("--sampling-px", "2", "--mosaic", "RGGB")).oversampling == 2
+    turning = scenario_from(parsed("--rotation-deg", "6", "--target", "Jupiter", "--level", "1.5"))
     assert isinstance(turning.scene, BandedPlanet)
     assert (turning.scene.rotation_deg, turning.target, turning.detector.peak_level) == (6.0, "Jupiter", 1.5)
     with pytest.raises(ValueError, match="rotate"):
-        scenario_from(parsed("--rotation", "6", "--scene", "cratered"))
-    swinging = scenario_from(parsed("--periodic-error", "5"))
+        scenario_from(parsed("--rotation-deg", "6", "--scene", "cratered"))
+    swinging = scenario_from(parsed("--periodic-error-px", "5"))
     assert swinging.tracking.periodic_error_px == 5.0
     assert float(np.abs(simulate(replace(swinging, frames=8), 1).course.speed_px_per_s).max()) > 1.0
