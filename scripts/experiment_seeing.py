@@ -218,7 +218,8 @@ def tabulate_gains(path: Path, count: int) -> None:
     """Write the table of gains' covariances from `count` Kolmogorov screens."""
     screens, strength = draw_screens(count), wandering(GAIN_WANDER, count)
     pairs = [f"artanh correlation {MIDDLES[i]:g} {MIDDLES[j]:g}" for i in range(RINGS) for j in range(i + 1, RINGS)]
-    names = [f"ln variance {middle:g}" for middle in MIDDLES] + pairs
+    numbers = [f"ln variance {middle:g}" for middle in MIDDLES] + pairs
+    names = [f"{turns} {number}" for turns in ("even", "twofold", "fourfold") for number in numbers]
     rows = ["obstruction,defocus_waves,aperture_over_r0," + ",".join(names)]
     for obstruction in OBSTRUCTIONS:
         level, radius, pupil = without_tilt(screens, obstruction)
@@ -226,8 +227,9 @@ def tabulate_gains(path: Path, count: int) -> None:
             for ratio in GAIN_RATIOS:
                 phase = level * ((ratio * strength / ACROSS) ** (5 / 6))[:, None, None] + 2 * np.pi * waves * radius**2
                 groups, modes = recentred(phase.astype(np.float32), pupil)
-                numbers = numbers_of(np.mean([covariance_of(group, modes) for group in groups], axis=0))
-                rows.append(f"{obstruction:g},{waves:g},{ratio:g}," + ",".join(f"{value:.2f}" for value in numbers))
+                found = numbers_of(np.mean([covariance_of(group, modes) for group in groups], axis=0))
+                told = ",".join(f"{value:.2f}" for value in found.reshape(-1))
+                rows.append(f"{obstruction:g},{waves:g},{ratio:g},{told}")
     path.write_text("\n".join(rows) + "\n", encoding="ascii", newline="\n")
 
 

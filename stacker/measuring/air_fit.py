@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -40,12 +41,13 @@ _DEFOCUS_SIGMA = 0.6
 _STARTS = (1.8, 4.5)
 _ALIKE, _ALIKE_SIGMA = -0.2, 0.3
 """ln of what is left of the gains' variance where layers high above differ within a patch."""
-_UNLIKE, _UNLIKE_OF_BEAMS, _UNLIKE_SIGMA = 0.005, 0.05, 0.8
+_UNLIKE, _UNLIKE_OF_BEAMS, _UNLIKE_SIGMA = 0.005, 0.05, 1.0
+_UNLIKE_AT = 0.5 + 0.5 * (MIDDLES / 0.4) ** 2
 """Variance of a ring's gain, at 0.4 of the cutoff, by warp that moves one detail of a patch against another."""
 _GAINS = 150.0
 """Independent gains behind their covariance, fewer where beams part within a patch: frames, sectors and patches."""
 _GAIN_FLOOR = 0.01
-_LEAST_EIGENVALUE = 1e-3
+_LEAST_EIGENVALUE = 0.1
 
 
 @dataclass(frozen=True)
@@ -135,6 +137,11 @@ class _Model:
         return lost, (1.0 + left * even) * np.exp(-turned * jitter) - 1.0
 
     @cached_property
+    def alike(self) -> float:
+        """The natural logarithm of the gains' variance that is expected to be left."""
+        return _ALIKE + (0.0 if self.seen.gains is None else math.log(self.seen.gains.shared))
+
+    @cached_property
     def measured(self) -> tuple[Curve, Curve, Curve, Curve]:
         """What is lost and its error, the even speckle and its error; the table's own errors are in them."""
         seen, used = self.seen, self.used
@@ -154,31 +161,34 @@ class _Model:
                 (p[2] - _JITTER[0]) / _JITTER[1],
                 (p[3] - np.log(self.warp)) / _WARP_SIGMA,
                 p[4] / _DEFOCUS_SIGMA,
-                (p[5] - _ALIKE) / _ALIKE_SIGMA,
+                (p[5] - self.alike) / _ALIKE_SIGMA,
                 (p[6] - np.log(self.unlike)) / _UNLIKE_SIGMA,
             ]
         )
         return np.concatenate([(lost - shown) / error, (even - shown_even) / even_error, self.gain_misfit(p), expected])
 
     def gain_misfit(self, p: Curve) -> Curve:
-        """Return five residuals whose squares add up to the deviance of the gains' covariance (Wishart 1928).
+        """Return residuals whose squares add up to the deviance of the gains' covariances (Wishart 1928).
 
-        With l the eigenvalues of the covariance over the expected one and n gains, n sum(l - 1 - ln l) (Anderson, An
+        With l the eigenvalues of a covariance over the expected one and n gains, n sum(l - 1 - ln l) (Anderson, An
         Introduction to Multivariate Statistical Analysis); the sign tells too much from too little.
         """
         seen = self.seen.gains
         if seen is None:
             return np.zeros(0)
-        expected = np.exp(p[5]) * self.gains.covariance(float(np.exp(p[0])), float(p[4]))
-        expected += np.diag(_GAIN_FLOOR * np.diag(expected) + np.exp(p[6]) * MIDDLES / 0.4)
-        half = np.linalg.inv(np.linalg.cholesky(expected + seen.noise))
-        over = np.maximum(np.linalg.eigvalsh(half @ seen.covariance @ half.T), _LEAST_EIGENVALUE)
+        apart = np.exp(p[5]) * self.gains.covariance(float(np.exp(p[0])), float(p[4]))
+        expected = np.tensordot(seen.lags, apart, 1) + seen.noise
+        unlike = _GAIN_FLOOR * np.diag(apart[0]) + np.exp(p[6]) * _UNLIKE_AT
+        expected += np.diag(unlike)
+        half = np.linalg.inv(np.linalg.cholesky(expected))
+        over = np.linalg.eigvalsh(half @ (seen.covariance + seen.noise) @ half.transpose(0, 2, 1))
+        over = np.maximum(over, _LEAST_EIGENVALUE).reshape(-1)
         deviance = np.maximum(self.count * (over - 1.0 - np.log(over)), 1e-12)
         return np.asarray(np.copysign(np.sqrt(deviance), over - 1.0))
 
     def best(self, starts: list[tuple[float, float]], low: Curve, high: Curve) -> tuple[Curve, float]:
         """Return the best parameters from several starts (D/r0, defocus), and their cost."""
-        middle, last = [self.left, _JITTER[0], float(np.log(self.warp))], [_ALIKE, float(np.log(self.unlike))]
+        middle, last = [self.left, _JITTER[0], float(np.log(self.warp))], [self.alike, float(np.log(self.unlike))]
         fits = [
             fit_between(self.misfit, np.array([np.log(q), *middle, waves, *last]), low, high) for q, waves in starts
         ]

@@ -1,9 +1,10 @@
-"""How the sharpness of single exposures varies together at coarse and at fine detail: a witness of static defocus.
+"""How the sharpness of single exposures varies together, at coarse and fine detail and along all directions.
 
 A frame's gain is the part of the mean spectrum that it shows, Re <F M*> / <|M|^2>, in a cell of frequencies. It does
 not depend on the object, hardly on motion, and noise enters it only once. Air alone makes gains vary little at coarse
 detail, and alike beyond a third of the cutoff. A static defocus adds to the air's own, which has now the same sign and
-now the other: gains vary at coarse detail too, and all together.
+now the other: gains vary at coarse detail too, and all together. With it the air's astigmatism sharpens detail along
+one direction while it blurs what runs across (as a lens' astigmatism does out of focus); in focus it blurs both.
 
 `frame_gains.csv` beside this file holds what simulated wavefronts give, from the same screens as `short_exposures.csv`
 while r0 wanders by 10 %. `python scripts/experiment_seeing.py --gains` makes it anew.
@@ -18,6 +19,7 @@ from pathlib import Path
 
 import numpy as np
 import scipy.fft
+import scipy.linalg
 from numpy.typing import NDArray
 
 from stacker.measuring.patch_places import hann
@@ -25,67 +27,164 @@ from stacker.measuring.recentring import Modes, Spectra
 from stacker.measuring.short_exposures import HermiteCurve, between
 
 Curve = NDArray[np.float64]
+Real = NDArray[np.float32]
 
 EDGES = (0.15, 0.25, 0.35, 0.45, 0.55, 0.65)
 """Of the rings, in units of the cutoff."""
 RINGS, SECTORS = len(EDGES) - 1, 4
+LAGS = SECTORS // 2 + 1
+"""Sectors can be 0, 1 or 2 apart: directions have no sign."""
 MIDDLES = np.array([0.5 * (low + high) for low, high in zip(EDGES, EDGES[1:], strict=False)])
 STRETCH = 20
 """Frames whose mean is taken off: what changes more slowly than that is not the air's speckle."""
-_NOISIEST = 1.0
+_NOISIEST = 2.0
 _FAINT = 0.1
+_LIKENESS = (1.0, 0.7, 0.5)
+"""Correlation of the gains of sectors 0, 1 and 2 apart, roughly: it only chooses the mixtures to look at."""
+_LEAST_SHARED = 0.2
+_MOSTLY = 0.5
 _UPPER = np.triu_indices(RINGS, 1)
+_TURNS = np.cos(0.5 * np.pi * np.outer(np.arange(LAGS), np.arange(LAGS)))
+
+
+@dataclass(frozen=True)
+class PatchGains:
+    """The gains of one patch's exposures in five rings times four sectors, each over its mean, less 1."""
+
+    off: Curve
+    """(n, 5, 4), nan where the frame does not show the patch."""
+    probes: Real
+    """(5, 4, size, size) what the noise of each pixel adds to the gains."""
+    weight: Curve
+    """(4,) of each sector; 0 where noise hides it."""
 
 
 @dataclass(frozen=True)
 class GainSpread:
-    """How gains vary together, mean over sectors and patches."""
+    """How gains vary together in m <= 4 mixtures of sectors that vary each for itself."""
 
     covariance: Curve
-    """(5, 5) of the gains in five rings, over their squared mean, noise included."""
+    """(m, 5, 5) without noise."""
     noise: Curve
-    """(5, 5) the part of the covariance that noise makes."""
-    weight: float
+    """(m, 5, 5) the noise left in it."""
+    lags: Curve
+    """(m, 3) how much of the covariances of sectors 0, 1 and 2 apart is in it."""
+    shared: float = 1.0
+    """How much of the covariance of a single patch is left, because patches do not see quite the same wavefront."""
 
     @staticmethod
-    def pool(parts: list[GainSpread]) -> GainSpread | None:
-        """Return the weighted mean; None where no part has weight."""
-        weight = sum(part.weight for part in parts)
-        if weight <= 0:
+    def pool(parts: list[PatchGains], corners_px: NDArray[np.intp]) -> GainSpread | None:
+        """Return what all patches, with their `corners_px` (P, 2), show; None where noise hides it in all.
+
+        Patches see much the same wavefront: averaged frame by frame, they leave little noise.
+        """
+        weights = np.array([part.weight for part in parts])
+        seen = _seen_together(weights)
+        if not len(seen):
             return None
-        covariance = sum((part.weight * part.covariance for part in parts), np.zeros((RINGS, RINGS)))
-        noise = sum((part.weight * part.noise for part in parts), np.zeros((RINGS, RINGS)))
-        return GainSpread(covariance / weight, noise / weight, weight)
+        share = weights[:, seen] / weights[:, seen].sum(0)
+        off = np.array([part.off[:, :, seen] for part in parts])
+        shown = np.isfinite(off[:, :, :1, :1]) * share[:, None, None, :]
+        frames = (shown.sum(0) > _MOSTLY).all((1, 2))
+        if frames.sum() < STRETCH:
+            return None
+        mean = (np.nan_to_num(off) * shown).sum(0)[frames] / shown.sum(0)[frames]
+        noise = _noise_together(parts, share, seen, corners_px)
+        covariance = _within_stretches(mean) - noise
+        shared = _strength(covariance) / max(_strength(_of_one_patch(parts, weights, seen)), 1e-12)
+        mixtures, apart = _mixtures(noise, seen), _apart(seen)
+
+        def through(cube: Curve) -> Curve:
+            return np.asarray(np.einsum("ms,rsqt,mt->mrq", mixtures, cube, mixtures))
+
+        lags = np.stack([np.einsum("ms,st,mt->m", mixtures, apart == lag, mixtures) for lag in range(LAGS)], 1)
+        return GainSpread(through(covariance), through(noise), lags, float(np.clip(shared, _LEAST_SHARED, 1.0)))
 
 
-def spread_of_gains(moved: Spectra, modes: Modes, noise: Curve, size_px: int) -> GainSpread:
-    """Return how the gains of one patch's exposures vary.
+def _seen_together(weights: Curve) -> NDArray[np.intp]:
+    """Return the sectors of which each two are seen in some patch, the brightest first to be kept."""
+    pairs = np.einsum("ps,pt->st", weights, weights)
+    seen = np.flatnonzero(np.diag(pairs) > 0)
+    while not (pairs[np.ix_(seen, seen)] > 0).all():
+        seen = np.delete(seen, np.diag(pairs)[seen].argmin())
+    return np.asarray(seen)
 
-    `moved` (n, K) are spectra with their motion undone, in order of time, `noise` (K,) the mean power of their noise.
-    Each exposure is held against the mean of all others. Weight 0 where noise hides everything.
+
+def _noise_together(
+    parts: list[PatchGains], share: Curve, seen: NDArray[np.intp], corners_px: NDArray[np.intp]
+) -> Curve:
+    """Return the covariance (5, m, 5, m) that noise gives the patches' mean gains; they share it where they overlap."""
+    corners, size = corners_px - corners_px.min(0), parts[0].probes.shape[-1]
+    canvas = np.zeros((RINGS, len(seen), *(corners.max(0) + size)), np.float32)
+    for part, (top, left), own in zip(parts, corners, share.astype(np.float32), strict=True):
+        canvas[:, :, top : top + size, left : left + size] += part.probes[:, seen] * own[:, None, None]
+    return _products(canvas)
+
+
+def _of_one_patch(parts: list[PatchGains], weights: Curve, seen: NDArray[np.intp]) -> Curve:
+    """Return the mean covariance (5, m, 5, m) of single patches without noise."""
+    pairs = weights[:, seen, None] * weights[:, None, seen]
+    pairs /= pairs.sum(0)
+    total = np.zeros((RINGS, len(seen), RINGS, len(seen)))
+    for part, pair in zip(parts, pairs, strict=True):
+        if pair.any():
+            shown = part.off[np.isfinite(part.off[:, 0, 0])][:, :, seen]
+            total += pair[:, None] * (_within_stretches(shown) - _products(part.probes[:, seen]))
+    return total
+
+
+def _products(probes: Real) -> Curve:
+    """Return the covariance (5, m, 5, m) of gains by noise from their probes (5, m, h, w)."""
+    flat = probes.reshape(probes.shape[0] * probes.shape[1], -1).astype(np.float64)
+    return np.asarray((flat @ flat.T).reshape(probes.shape[:2] * 2))
+
+
+def _strength(covariance: Curve) -> float:
+    """Return how strongly the gains of the three middle rings vary all together."""
+    return float(np.einsum("rsrt->", covariance[1:4, :, 1:4]))
+
+
+def _apart(places: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Return how many sectors (m, m) lie between those at `places`."""
+    steps = np.abs(places[:, None] - places[None, :])
+    return np.asarray(np.minimum(steps, SECTORS - steps))
+
+
+def _mixtures(noise: Curve, places: NDArray[np.intp]) -> Curve:
+    """Return the mixtures (m, m) of sectors, a row each, that neither the air nor noise makes vary together."""
+    level = np.einsum("rsrs->s", noise[:3, :, :3]) / 3.0
+    alike = np.array(_LIKENESS)[_apart(places)]
+    vectors = scipy.linalg.eigh(alike, np.diag(level + 1e-3))[1].T
+    return np.asarray(vectors / np.linalg.norm(vectors, axis=1, keepdims=True))
+
+
+def patch_gains(
+    moved: Spectra, modes: Modes, noise: Curve, size_px: int, inside: NDArray[np.bool_] | None = None
+) -> PatchGains:
+    """Return the gains of one patch's exposures.
+
+    `moved` (k, K) are spectra with their motion undone, in order of time, `noise` (K,) the mean power of their noise,
+    `inside` (n,) which k of n frames they are of. Each exposure is held against the mean of all others.
     """
     members = _cells(modes)
     gain, mean = _gains(moved, members)
-    made_by_noise = _noise_of_gains(moved.mean(0), modes, noise, size_px, members)
-    parts = []
-    for sector in range(SECTORS):
-        middle = mean[:, sector]
-        if not (middle > 0).all():
-            continue
-        scale = np.outer(middle, middle)
-        own = made_by_noise[:, sector, :, sector] / scale
-        level = float(np.trace(own[:3, :3])) / 3.0
-        if level < _NOISIEST:
-            parts.append(GainSpread(_within_stretches(gain[:, :, sector]) / scale, own, 1.0 / (_FAINT + level) ** 2))
-    pooled = GainSpread.pool(parts)
-    return pooled or GainSpread(np.zeros((RINGS, RINGS)), np.zeros((RINGS, RINGS)), 0.0)
+    seen = (mean > 0).all(0)
+    scale = np.where(seen, mean, 1.0)
+    inside = np.ones(len(moved), bool) if inside is None else inside
+    off = np.full((len(inside), RINGS, SECTORS), np.nan)
+    off[inside] = gain / scale - 1.0
+    probes = _probes(moved.mean(0), modes, noise, size_px, members).reshape(RINGS, SECTORS, size_px, size_px)
+    probes /= scale[:, :, None, None].astype(np.float32)
+    level = np.square(probes[:3], dtype=np.float64).sum((0, 2, 3)) / 3.0
+    return PatchGains(off, probes, np.where(seen & (level < _NOISIEST), 1.0 / (_FAINT + level), 0.0))
 
 
 def covariance_of(moved: Spectra, modes: Modes) -> Curve:
-    """Return the covariance (5, 5) of gains of noiseless, independent exposures, over their squared mean."""
+    """Return the covariances (3, 5, 5) of gains of noiseless, independent exposures, sectors 0, 1 and 2 apart."""
     gain, mean = _gains(moved, _cells(modes))
     off = gain / mean - 1.0
-    return np.asarray(np.einsum("ias,ibs->ab", off, off) / ((len(moved) - 1) * SECTORS))
+    turned = (np.einsum("ias,ibs->ab", off, np.roll(off, -lag, 2)) for lag in range(LAGS))
+    return np.stack([0.5 * (part + part.T) for part in turned]) / ((len(moved) - 1) * SECTORS)
 
 
 def _cells(modes: Modes) -> NDArray[np.float32]:
@@ -106,19 +205,19 @@ def _gains(moved: Spectra, members: NDArray[np.float32]) -> tuple[Curve, Curve]:
 
 
 def _within_stretches(gain: Curve) -> Curve:
-    """Return the covariance (5, 5) of gains (n, 5) about the means of stretches of time."""
-    count = max(len(gain) // STRETCH, 1)
-    stretch = np.arange(len(gain)) * count // len(gain)
-    means = np.stack([np.bincount(stretch, column, count) for column in gain.T], 1)
-    off = gain - (means / np.bincount(stretch, minlength=count)[:, None])[stretch]
-    return np.asarray(off.T @ off / max(len(gain) - count, 1))
+    """Return the covariance (5, m, 5, m) of gains (n, 5, m) about the means of stretches of time."""
+    flat, count = gain.reshape(len(gain), -1), max(len(gain) // STRETCH, 1)
+    stretch = np.arange(len(flat)) * count // len(flat)
+    means = np.stack([np.bincount(stretch, column, count) for column in flat.T], 1)
+    off = flat - (means / np.bincount(stretch, minlength=count)[:, None])[stretch]
+    return np.asarray(off.T @ off / max(len(flat) - count, 1)).reshape(gain.shape[1:] * 2)
 
 
-def _noise_of_gains(mean: Spectra, modes: Modes, noise: Curve, size_px: int, members: NDArray[np.float32]) -> Curve:
-    """Return the covariance (5, 4, 5, 4) that noise gives the products with `mean` (K,).
+def _probes(mean: Spectra, modes: Modes, noise: Curve, size_px: int, members: NDArray[np.float32]) -> Real:
+    """Return what unit noise of each pixel adds to the products with `mean` (K,), (20, size, size).
 
     The window makes the noise of neighbouring modes correlate. So the products are taken in the patch itself, where
-    noise is white under the window: sum over pixels of (window times the mean seen through a cell)^2.
+    noise is white under the window: window times the mean seen through a cell.
     """
     row = np.rint(modes.row * size_px).astype(np.intp)
     column = np.rint(modes.column * size_px).astype(np.intp)
@@ -129,9 +228,8 @@ def _noise_of_gains(mean: Spectra, modes: Modes, noise: Curve, size_px: int, mem
     twice = column == 0
     planes[:, -row[twice] % size_px, 0] = shown[:, twice].conj()
     window = np.outer(hann(size_px), hann(size_px))
-    seen = (scipy.fft.irfft2(planes, (size_px, size_px)) * window).reshape(len(planes), -1).astype(np.float64)
-    power = seen @ seen.T * (0.25 * size_px**4 / float((window.astype(np.float64) ** 2).sum()))
-    return np.asarray(power).reshape(RINGS, SECTORS, RINGS, SECTORS)
+    window *= 0.5 * size_px**2 / np.sqrt(np.square(window, dtype=np.float64).sum())
+    return np.asarray(scipy.fft.irfft2(planes, (size_px, size_px)) * window, np.float32)
 
 
 class ExpectedGains:
@@ -147,27 +245,35 @@ class ExpectedGains:
         self._rows = rows.reshape(len(table.defocus), -1)
 
     def covariance(self, aperture_over_r0: float, defocus_waves: float) -> Curve:
-        """Return the covariance (5, 5) of gains over their squared mean; defocus is static, peak to valley."""
+        """Return the covariances (3, 5, 5) of gains over their squared mean, sectors 0, 1 and 2 apart.
+
+        Defocus is static, peak to valley.
+        """
         row = self._along_defocus.weights(abs(defocus_waves)) @ self._rows
         column = self._along_ratio.weights(math.log(aperture_over_r0))
-        numbers = column @ row.reshape(len(column), -1)
-        alike = np.eye(RINGS)
-        alike[_UPPER] = np.tanh(numbers[RINGS:])
-        alike.T[_UPPER] = alike[_UPPER]
-        deviation = np.exp(0.5 * numbers[:RINGS])
-        return np.asarray(alike * np.outer(deviation, deviation))
+        numbers = (column @ row.reshape(len(column), -1)).reshape(LAGS, -1)
+        alike = np.tile(np.eye(RINGS), (LAGS, 1, 1))
+        alike[:, _UPPER[0], _UPPER[1]] = alike[:, _UPPER[1], _UPPER[0]] = np.tanh(numbers[:, RINGS:])
+        deviation = np.exp(0.5 * numbers[:, :RINGS])
+        turning = alike * deviation[:, :, None] * deviation[:, None, :]
+        return np.asarray(np.tensordot(_TURNS * (1.0, 2.0, 1.0) / SECTORS, turning, 1))
 
 
 def numbers_of(covariance: Curve) -> Curve:
-    """Return ln of the five variances and artanh of the ten correlations: what the table holds."""
-    variance = np.diag(covariance)
-    correlation = covariance / np.sqrt(np.outer(variance, variance))
-    return np.concatenate([np.log(variance), np.arctanh(correlation[_UPPER])])
+    """Return ln of five variances and artanh of ten correlations (3, 15): what the table holds.
+
+    They are of the parts of the gains that are the same all round, and that turn twice and four times. `covariance`
+    (3, 5, 5) is that of sectors 0, 1 and 2 apart.
+    """
+    turning = np.tensordot(_TURNS * (1.0, 2.0, 1.0), covariance, 1)
+    variance = np.einsum("krr->kr", turning)
+    correlation = turning / np.sqrt(variance[:, :, None] * variance[:, None, :])
+    return np.concatenate([np.log(variance), np.arctanh(correlation[:, _UPPER[0], _UPPER[1]])], 1)
 
 
 @dataclass(frozen=True)
 class _Table:
-    """Obstructions (O,), defocus in waves (W,), ln D/r0 (Q,), and numbers (O, W, Q, 15)."""
+    """Obstructions (O,), defocus in waves (W,), ln D/r0 (Q,), and numbers (O, W, Q, 45)."""
 
     obstruction: Curve
     defocus: Curve

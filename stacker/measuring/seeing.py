@@ -50,15 +50,17 @@ _OWN_SHARE, _MODEL_ERROR, _WARP_ERROR, _ROUGH_ERROR = 0.6, 0.06, 0.4, 0.06
 _FOCUS_DOUBT, _MOST_DOUBT = 0.3, 0.2
 _DEFOCUSED_ERROR = 0.14
 _DEFOCUS_ERROR = 0.08
-_SURE, _SURE_OF_WARPED = 1.5, 3.0
-"""Half the cost that defocus must save where the fit is good, more by the square of the misfit and of D/r0."""
-_SHARP, _SHARP_OF_WARPED = 2.2, 8.0
+_SURE, _SURE_OF_WARPED = 1.5, 2.0
+"""Half the cost that defocus must save where the fit is good, more by the misfit and by the square of D/r0."""
+_SHARP, _SHARP_OF_WARPED = 2.2, 3.5
 _LEAST_WAVES = 0.22
 """Less than this is fitted to telescopes in focus, too."""
 _CALM = 2.1
 _WARPED = 0.7
 _ROUGHEST_FOR_FOCUS, _ROUGHEST_OF_WARPED = 3.3, 3.0
-_LEAST_SHARE = 0.42
+_ROUGHEST_SEEMING = 4.4
+"""What is taken for focus, and found rougher than this, is so rough that focus would not show."""
+_LEAST_SHARE = 0.36
 """Defocus that would explain more than this of what the air seems to do is not believed."""
 _OUTER_SCALE_M = 20.0
 _FIGURES = ("r0_mm", "seeing_arcsec", "fried_ratio")
@@ -185,8 +187,8 @@ def _limits_of_focus(fit: AirFit) -> tuple[float, float, float]:
 
 def _is_defocused(fit: AirFit) -> bool:
     sure, _, roughest = _limits_of_focus(fit)
-    calm = _LEAST_SHARE * fit.ratio < fit.ratio_defocused < roughest
-    enough = sure * max(fit.misfit, 1.0) ** 2 * max(fit.ratio_defocused / _CALM, 1.0) ** 2
+    calm = _LEAST_SHARE * fit.ratio < fit.ratio_defocused < roughest and fit.ratio < _ROUGHEST_SEEMING
+    enough = sure * max(fit.misfit, 1.0) * max(fit.ratio_defocused / _CALM, 1.0) ** 2
     return calm and fit.misfit < _MOST_MISFIT and fit.defocus_waves > _LEAST_WAVES and fit.gain > enough
 
 

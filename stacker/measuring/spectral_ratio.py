@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from stacker.measuring.frame_gains import GainSpread, spread_of_gains
+from stacker.measuring.frame_gains import GainSpread, PatchGains, patch_gains
 from stacker.measuring.patch_spectra import PatchSpectra
 from stacker.measuring.recentring import Modes, Shifts, Spectra, recentre
 from stacker.parallel import forked_map
@@ -74,13 +74,14 @@ def spectral_ratio(seen: PatchSpectra, workers: int = 1) -> SpectralRatio | None
     if not len(patches):
         return None
 
-    def add_up(patch: int) -> tuple[_Sums, Shifts, GainSpread]:
+    def add_up(patch: int) -> tuple[_Sums, Shifts, PatchGains]:
         inside = seen.inside[patch]
         moved, shift = recentre(seen.spectra[patch][inside], seen.modes)
         everywhere = np.full((2, len(inside), 2), np.nan)
         everywhere[:, inside] = shift * seen.modes.cutoff
         noise = seen.noise[patch]
-        return _sum_blocks(moved, noise), everywhere, spread_of_gains(moved, seen.modes, noise, seen.size_px)
+        gains = patch_gains(moved, seen.modes, noise, seen.size_px, inside)
+        return _sum_blocks(moved, noise), everywhere, gains
 
     parts = list(forked_map(add_up, patches.tolist(), workers))
     sums, shifts = [part[0] for part in parts], [part[1] for part in parts]
@@ -88,7 +89,7 @@ def spectral_ratio(seen: PatchSpectra, workers: int = 1) -> SpectralRatio | None
     near = [variance for distance, variance in apart if _NEAR <= distance <= _FAR]
     within = float(np.mean(near)) if near else None
     found = _curves(sums, seen.modes, seen.size_px, within, max(apart, default=None))
-    return replace(found, gains=GainSpread.pool([part[2] for part in parts]))
+    return replace(found, gains=GainSpread.pool([part[2] for part in parts], seen.corners_px[patches]))
 
 
 def _sum_blocks(moved: Spectra, noise: Curve) -> _Sums:
