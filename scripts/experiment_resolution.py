@@ -1,12 +1,13 @@
 #!/usr/bin/env python3
 """Is the resolution that two half-stacks give the one that the truth gives? And is there none where there is no detail?
 
-    OPENBLAS_NUM_THREADS=1 .venv/bin/python scripts/experiment_resolution.py [--captures N] [--case CAPTURE TRUTH ...]
+    OPENBLAS_NUM_THREADS=1 .venv/bin/python scripts/experiment_resolution.py [--captures N] [--seed S] [--cases FOLDER]
 
 Simulates twenty captures (those of experiment_keep.py, other seeds) and prints `resolution_px`, from the half-bit
 crossing of the halves, beside the period at which the stack's correlation with the truth falls below
 sqrt(2T / (1 + T)), T being the half-bit curve (Rosenthal & Henderson 2003, J. Mol. Biol. 333, 721; van Heel & Schatz
-2005, J. Struct. Biol. 151, 250). `--case` adds simulated captures of your own, each with an .npz that holds `truth`.
+2005, J. Struct. Biol. 151, 250). `--cases` adds simulated captures of your own: each folder in FOLDER holds one
+capture and an .npz with its `truth` (h, w) or (h, w, 3), wider than the frames or not. `--seed` draws other captures.
 Then captures without detail, and sensors with a fixed pattern: what is reported of each.
 """
 
@@ -23,7 +24,9 @@ from experiment_keep import laid_on, scenarios
 from numpy.typing import NDArray
 
 from stacker.alignment import align
+from stacker.calibration import calibrate
 from stacker.capture import open_capture
+from stacker.colour import align_colours, share_detail
 from stacker.measuring.metrics import green, stack_cutoff
 from stacker.measuring.resolution import measure_resolution, resolution_of, ring_sums
 from stacker.measuring.spectra import analysis_window, windowed_spectrum
@@ -54,9 +57,10 @@ def compare(capture_path: Path, truth_path: Path) -> tuple[float | None, float |
     """Return resolution in px by the halves, its error, and by the truth."""
     with np.load(truth_path) as stored:
         truth = stored["truth"].astype(np.float32)
-    with open_capture(capture_path) as capture:
+    with calibrate(open_capture(capture_path)) as capture:
         ranking = centred(rank(capture, RankingSettings(), 2))
         made = stack(capture, ranking, align(capture, ranking, workers=2), 2)
+        made = share_detail(align_colours(made), capture.mosaic)
         cutoff = stack_cutoff(capture.circumstances, made.zoom)
     window = analysis_window(made.mask, made.kind)
     found = measure_resolution(green(made.half_a), green(made.half_b), window, cutoff)
@@ -74,12 +78,18 @@ def true_resolution(made: Stack, truth: NDArray[np.float32], cutoff: float | Non
     return resolution_of(halves, cutoff).half_bit_px
 
 
-def print_comparison(folder: Path, captures: int, cases: list[tuple[Path, Path]]) -> None:
+def cases_in(folder: Path) -> list[tuple[str, Path, Path]]:
+    """Return (name, capture, truth) of each folder in `folder` that holds an .npz and one capture beside it."""
+    found = []
+    for truth in sorted(folder.glob("*/*.npz")):
+        beside = [path for path in truth.parent.iterdir() if path.suffix not in (".npz", ".toml", ".json")]
+        if len(beside) == 1:
+            found.append((truth.parent.name, beside[0], truth))
+    return found
+
+
+def print_comparison(named: list[tuple[str, Path, Path]]) -> None:
     """Print the table of resolutions."""
-    named = [(str(capture.parent.name), capture, truth) for capture, truth in cases]
-    for number, (name, scenario) in enumerate(scenarios(captures)):
-        path, _, beside = write_simulation(folder / f"capture{number}.fits", scenario, FIRST_SEED + number, "fits")
-        named.append((name, path, beside))
     print(f"{'capture':<42}{'halves px':>16}{'truth px':>10}{'finer by':>10}")
     inside, told, sigmas = 0, 0, []
     for name, path, beside in named:
@@ -93,6 +103,8 @@ def print_comparison(folder: Path, captures: int, cases: list[tuple[Path, Path]]
         told += abs(truth - halves) <= error
         sigmas.append((truth - halves) / error)
         print(f"{name:<42}{halves:9.2f} +-{error:4.2f} {truth:9.2f}{ratio:10.2f}", flush=True)
+    if not named:
+        return
     print(f"within {100 * ALLOWED:.0f} %: {inside} of {len(named)}; within the stated error: {told} of {len(sigmas)}")
 
 
@@ -134,11 +146,17 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--captures", type=int, default=20)
     parser.add_argument("--controls", type=int, default=2, help="seeds of each capture without detail")
-    parser.add_argument("--case", nargs=2, type=Path, action="append", default=[], metavar=("CAPTURE", "TRUTH"))
+    parser.add_argument("--seed", type=int, default=FIRST_SEED, help="another seed, other captures")
+    parser.add_argument("--cases", type=Path, nargs="+", default=[], metavar="FOLDER")
     options = parser.parse_args()
     cv2.setNumThreads(1)
     with tempfile.TemporaryDirectory() as folder:
-        print_comparison(Path(folder), options.captures, [(capture, truth) for capture, truth in options.case])
+        named = [case for cases in options.cases for case in cases_in(cases)]
+        for number, (name, scenario) in enumerate(scenarios(options.captures, options.seed)):
+            path = Path(folder) / f"capture{number}.fits"
+            path, _, truth = write_simulation(path, scenario, options.seed + number, "fits")
+            named.append((name, path, truth))
+        print_comparison(named)
         print_controls(Path(folder), options.controls)
 
 
