@@ -20,7 +20,7 @@ from stacker.measuring.keep_curve import PERCENTS, KeepCurve, Sounding, curve_of
 from stacker.measuring.metrics import stack_cutoff
 from stacker.measuring.spectra import WIDEST_PX, AnalysisWindow, analysis_window
 from stacker.ranking import Ranking, rank
-from stacker.ranking.selection import centred
+from stacker.ranking.selection import auto_percent, centred
 from stacker.settings import Settings
 from stacker.stacking import zoomed_mask
 from stacker.stacking.portions import Box, Portion, stack_portions
@@ -30,8 +30,6 @@ Progress = Callable[[str, int, int], None]
 
 SCHEMA_VERSION = 1
 PICTURES = 6
-AUTO_PERCENT = 100.0
-"""`--keep auto` averages every usable frame, weighed by its measured gain and sharpness (experiment_keep.py)."""
 
 
 @dataclass(frozen=True)
@@ -41,6 +39,8 @@ class KeepStudy:
     capture: str
     target: str
     frames_usable: int
+    auto_percent: float
+    """What `--keep auto` takes."""
     curve: KeepCurve
     pictures: tuple[tuple[float, Array], ...]
     """At most six pairs of a keep percentage and its linear stack (h, w) in the box around the target."""
@@ -51,7 +51,7 @@ class KeepStudy:
     def auto_is_as_good(self) -> bool | None:
         """Tell whether `--keep auto` holds as much as the best does, within the error; None where nothing is known."""
         good = self.curve.good_range_percent
-        return None if good is None else good[0] <= AUTO_PERCENT <= good[1]
+        return None if good is None else good[0] <= self.auto_percent <= good[1]
 
     def record(self) -> dict[str, Any]:
         """Return plain values and lists, as in keep.json."""
@@ -60,7 +60,7 @@ class KeepStudy:
             "capture": self.capture,
             "target": self.target,
             "frames_usable": self.frames_usable,
-            "auto_percent": AUTO_PERCENT,
+            "auto_percent": self.auto_percent,
             "auto_is_as_good": self.auto_is_as_good,
             **self.curve.record(),
         }
@@ -83,7 +83,7 @@ def keep_curve(
     settings, workers = settings or Settings(), workers or os.cpu_count() or 1
     with calibrate(open_capture(path, circumstances)) as capture, one_blas_thread():
         ranking = centred(rank(capture, settings.ranking, workers, _stage(progress, "ranking")))
-        alignment = align(capture, ranking, settings.alignment, "auto", workers, _stage(progress, "aligning"))
+        alignment = align(capture, ranking, settings.alignment, 100.0, workers, _stage(progress, "aligning"))
         mask, kind = zoomed_mask(ranking.target.mask, settings.stacking.zoom), ranking.target.kind
         box, window = _looked_at(mask, kind)
         portions = stack_portions(
@@ -124,7 +124,7 @@ def _study(
     curve = curve_of(soundings)
     if window is None:
         curve = replace(curve, note="the target is too small to be measured")
-    return KeepStudy(capture.name, kind, int(ranking.usable.sum()), curve, tuple(pictures), mask)
+    return KeepStudy(capture.name, kind, int(ranking.usable.sum()), auto_percent(ranking), curve, tuple(pictures), mask)
 
 
 def _looked_at(mask: NDArray[np.bool_], kind: str) -> tuple[Box, AnalysisWindow | None]:

@@ -98,7 +98,8 @@ class StackingSettings(StageSettings):
         "auto",
         unit="percent of the usable frames",
         allowed="auto, or a number from 0.01 to 100",
-        reason="all usable frames, each weighed by its measured gain and sharpness: cutting hardly ever helps",
+        reason="all but frames less than half as sharp as those that count, weighed by gain and sharpness: on average "
+        "better than any one number",
         within=(0.01, 100.0),
         options=("auto",),
     )

@@ -25,8 +25,8 @@ _EXAMPLES = """examples:
   stillair keep night/*.fits --json > keep.jsonl  one JSON object a capture
 
 Information is what the stack says about the target, in bits; it weighs finer detail against less noise. The best share
-is the largest that holds as much as any does, within the error. 'process --keep auto' averages all usable frames, each
-weighed; this tells whether a smaller share would do as well, or better.
+is the largest that holds as much as any does, within the error. 'process --keep auto' leaves
+out frames less than half as sharp as those that count; this tells whether another share would do as well, or better.
 """
 
 
@@ -138,7 +138,7 @@ def _verdict(study: KeepStudy) -> list[str]:
     low, high = curve.good_range_percent
     lines = [f"best: {curve.best_percent:g} %; {low:g} to {high:g} % are as good within the error"]
     if not study.auto_is_as_good:
-        lines.append("here --keep auto, which averages all usable frames, weighed, holds less by this measure")
+        lines.append(f"here --keep auto, which takes {study.auto_percent:.0f} %, holds less by this measure")
     return [*lines, f"note: {curve.note}"] if curve.note else lines
 
 

@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_array_equal
 
 from stacker.ranking.record import Ranking, Target
-from stacker.ranking.selection import BLOCK_FRAMES, FEWEST_FOR_HALVES, centred, choose_frames
+from stacker.ranking.selection import BLOCK_FRAMES, FEWEST_FOR_HALVES, auto_percent, centred, choose_frames
 
 
 def ranking(sharpness: np.ndarray, lost: tuple[int, ...] = (), kind: str = "surface") -> Ranking:
@@ -41,6 +41,21 @@ def test_the_percentage_counts_usable_frames(keep: float | str, many: Ranking) -
     assert len(half) == len(frames)
     assert (np.diff(frames) > 0).all()
     assert many.usable[frames].all()
+
+
+def test_auto_leaves_out_what_is_less_than_half_as_sharp() -> None:
+    """Two airs: amplitudes 1 and 0.4, energies 1 and 0.16; steady air, however noisy its frames' ranks: all."""
+    mixed = ranking(np.where(np.arange(400) % 5 < 2, 1.0, 0.16))
+    frames, half = choose_frames(mixed, "auto")
+    assert auto_percent(mixed) == pytest.approx(40.0)
+    assert mixed.sharpness[frames].min() == 1.0
+    assert np.bincount(half).tolist() == [80, 80]
+    assert auto_percent(ranking(np.random.default_rng(2).uniform(0.5, 1.5, 300))) == 100.0
+
+
+@pytest.mark.parametrize("sharpness", [np.zeros(30), np.full(30, -0.1), np.full(30, np.nan)])
+def test_auto_takes_all_where_nothing_is_sharp(sharpness: np.ndarray) -> None:
+    assert auto_percent(ranking(sharpness)) == 100.0
 
 
 def test_each_half_takes_its_own_sharpest(many: Ranking) -> None:
