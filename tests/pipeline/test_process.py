@@ -34,7 +34,7 @@ def test_every_file_of_the_run_folder_is_there(trial: Any) -> None:
 
 
 def test_spoilt_frames_are_not_used_and_say_why(trial: Any) -> None:
-    """No frame that the simulation calls out of the field, torn, blank or a copy is used."""
+    """No frame that the simulation calls out of the field, torn, blank or a copy is used; of the rest, the sharp."""
     rows = trial.frames
     used = np.array([row["used"] == "1" for row in rows])
     spoilt = trial.truth["out"] | trial.truth["corrupt"] | trial.truth["duplicate"]
@@ -42,7 +42,10 @@ def test_spoilt_frames_are_not_used_and_say_why(trial: Any) -> None:
     assert spoilt.sum() >= 5
     assert not (used & spoilt).any()
     assert all(row["reason"] for row in np.array(rows)[~used])
-    assert used[~spoilt].mean() > 0.9
+    sharpness = np.array([float(row["sharpness"] or "nan") for row in rows])
+    dull = np.array([row["reason"] == "less sharp" for row in rows])
+    assert (used | dull)[~spoilt].mean() > 0.9
+    assert not dull.any() or np.nanmax(sharpness[dull]) < np.nanmedian(sharpness[used])
 
 
 def plain_mean(trial: Any) -> np.ndarray:
@@ -177,7 +180,7 @@ def test_a_mosaic_planet_comes_out_in_colour_and_its_colours_together(tmp_path: 
 def test_keep_is_a_percentage_of_the_usable_frames(planet: Any, tmp_path: Path) -> None:
     settings = Settings(alignment=AlignmentSettings(effort="quick"), stacking=StackingSettings(keep=50))
     run = process(planet.path, tmp_path, settings, workers=1)
-    usable = sum(row["used"] == "1" for row in planet.frames)
+    usable = sum(row["reason"] in ("", "less sharp") for row in planet.frames)
     assert run.metrics["frames_used"] == pytest.approx(usable / 2, abs=1)
     assert run.metrics["keep_percent"] == pytest.approx(50, abs=2)
 
