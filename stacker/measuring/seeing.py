@@ -36,6 +36,8 @@ _PATCH_ELEMENTS, _WIDE_PATCH_ELEMENTS = 16.0, 26.0
 _ROUGH = 3.9
 _WIDE_READS = 0.94
 """Wide patches read D/r0 low: so much of the truth on simulated captures (scripts/experiment_seeing.py)."""
+_MOST_APART = 0.25
+"""Of ln D/r0 by patches of the two widths."""
 _SMALLEST_PX = 20
 _FINEST_CUTOFF = 0.55
 _ROUGHEST = 10.5
@@ -91,10 +93,14 @@ def measure_seeing(
         return _look(capture, ranking, alignment, circumstances, elements, MOST_FRAMES[effort], workers)
 
     seen, fit = look(_PATCH_ELEMENTS)
-    rough = fit is not None and fit.ratio > _ROUGH and fit.beam_apart < _WARPED
-    if rough and fit is not None and _focus(fit, ranking.target.kind) != "defocused":
-        seen, fit = _wider(look(_WIDE_PATCH_ELEMENTS), seen, fit)
-    bounded = _bounds(_without(_why_not(seen, fit, ranking.target.kind)), seen, alignment, circumstances, cutoff)
+    reason = _why_not(seen, fit, ranking.target.kind)
+    if fit is not None and fit.ratio > _ROUGH and _focus(fit, ranking.target.kind) != "defocused":
+        if fit.beam_apart < _WARPED:
+            seen, fit = _wider(look(_WIDE_PATCH_ELEMENTS), seen, fit)
+            reason = _why_not(seen, fit, ranking.target.kind)
+        elif not reason:
+            reason = _disagreement(fit, look(_WIDE_PATCH_ELEMENTS)[1])
+    bounded = _bounds(_without(reason), seen, alignment, circumstances, cutoff)
     if seen is None or fit is None or bounded.notes["r0_mm"]:
         return bounded
     return _with_figures(bounded, seen, fit, ranking.target.kind, circumstances)
@@ -143,6 +149,13 @@ def _wider(
     if found[1] is None:
         return seen, fit
     return found[0], replace(found[1], ratio=found[1].ratio / _WIDE_READS, gain=0.0, price=0.0)
+
+
+def _disagreement(fit: AirFit, wide: AirFit | None) -> str:
+    """Return why rough air through a small telescope must not be believed: patches of two sizes see it differently."""
+    if wide is None or abs(np.log(wide.ratio / _WIDE_READS / fit.ratio)) < _MOST_APART:
+        return ""
+    return "smaller and larger patches disagree on the air: its layers part what they see; a larger aperture would tell"
 
 
 def _why_not(seen: SpectralRatio | None, fit: AirFit | None, kind: str) -> str:
