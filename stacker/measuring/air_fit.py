@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from stacker.measuring.fitting import fit_between, robust_cost, spread
-from stacker.measuring.frame_gains import MIDDLES, ExpectedGains
+from stacker.measuring.frame_gains import MIDDLES, ExpectedGains, GainSpread
 from stacker.measuring.short_exposures import LEAST_RATIO, MOST_DEFOCUS_WAVES, MOST_RATIO, ShortExposures
 from stacker.measuring.spectral_ratio import SpectralRatio
 
@@ -77,16 +77,10 @@ class AirFit:
 
 def fit_air(seen: SpectralRatio, obstruction_ratio: float, aperture_mm: float, patch_rad: float) -> AirFit | None:
     """Fit D/r0 and defocus; `patch_rad` is the angle that a patch spans. None where fewer than 3 rings hold signal."""
-    used = _usable(seen)
-    if used.sum() < FEWEST_RINGS:
+    apart = _beams_apart(aperture_mm, patch_rad)
+    model = _model(seen, obstruction_ratio, apart)
+    if model is None:
         return None
-    apart = patch_rad * _TYPICAL_HEIGHT_M / (1e-3 * aperture_mm)
-    left = _SPECKLE_LEFT + _SPECKLE_OF_WARP * (apart / (1.0 + apart)) ** 2
-    expected = ShortExposures(seen.frequency[used], obstruction_ratio)
-    unlike = _UNLIKE + _UNLIKE_OF_BEAMS * apart / (1.0 + apart)
-    count = _GAINS / (1.0 + apart) ** 2
-    gains = ExpectedGains(obstruction_ratio)
-    model = _Model(seen, used, expected, gains, _warp(seen.apart, apart), left, unlike, count)
     low = np.array([np.log(LEAST_RATIO), -2.5, -9.0, -9.0, 0.0, -2.5, -9.0])
     high = np.array([np.log(MOST_RATIO), 1.5, -1.0, 0.0, MOST_DEFOCUS_WAVES, 1.5, 0.0])
     focused, blurred = high.copy(), low.copy()
@@ -101,9 +95,44 @@ def fit_air(seen: SpectralRatio, obstruction_ratio: float, aperture_mm: float, p
     error, soft_error = spread(model.misfit, sharp, low, focused), spread(model.misfit, soft, low, high)
     return AirFit(
         close, float(error[0]), float(np.exp(soft[0])), float(soft_error[0]), float(soft[4]), float(soft_error[4]),
-        0.5 * (cost - soft_cost), 0.5 * (blurred_cost - cost), rings_cost / (2.0 * float(used.sum())),
-        int(used.sum()), apart,
+        0.5 * (cost - soft_cost), 0.5 * (blurred_cost - cost), rings_cost / (2.0 * float(model.used.sum())),
+        int(model.used.sum()), apart,
     )  # fmt: skip
+
+
+def foreseen(
+    seen: SpectralRatio, obstruction_ratio: float, aperture_mm: float, patch_rad: float, ratio: float, waves: float
+) -> SpectralRatio | None:
+    """Return what air of D/r0 `ratio` and `waves` of defocus would show at the noise and the errors of `seen`.
+
+    The fit to it tells how much of a defocus a capture can tell: what it saves there is what it saves in the mean
+    (the Asimov data set of Cowan et al. 2011, Eur. Phys. J. C 71, 1554). None where fewer than 3 rings hold signal.
+    """
+    model = _model(seen, obstruction_ratio, _beams_apart(aperture_mm, patch_rad))
+    if model is None:
+        return None
+    p = model.start(ratio, waves)
+    lost, even, gains = seen.lost.copy(), seen.even.copy(), seen.gains
+    lost[model.used], even[model.used] = model.curves(p)
+    if gains is not None:
+        gains = replace(gains, covariance=model.spread_of_gains(p, gains) - gains.noise)
+    return replace(seen, lost=lost, even=even, gains=gains)
+
+
+def _beams_apart(aperture_mm: float, patch_rad: float) -> float:
+    return patch_rad * _TYPICAL_HEIGHT_M / (1e-3 * aperture_mm)
+
+
+def _model(seen: SpectralRatio, obstruction_ratio: float, apart: float) -> _Model | None:
+    used = _usable(seen)
+    if used.sum() < FEWEST_RINGS:
+        return None
+    left = _SPECKLE_LEFT + _SPECKLE_OF_WARP * (apart / (1.0 + apart)) ** 2
+    expected = ShortExposures(seen.frequency[used], obstruction_ratio)
+    unlike = _UNLIKE + _UNLIKE_OF_BEAMS * apart / (1.0 + apart)
+    count = _GAINS / (1.0 + apart) ** 2
+    gains = ExpectedGains(obstruction_ratio)
+    return _Model(seen, used, expected, gains, _warp(seen.apart, apart), left, unlike, count)
 
 
 @dataclass(frozen=True)
@@ -176,22 +205,26 @@ class _Model:
         seen = self.seen.gains
         if seen is None:
             return np.zeros(0)
-        apart = np.exp(p[5]) * self.gains.covariance(float(np.exp(p[0])), float(p[4]))
-        expected = np.tensordot(seen.lags, apart, 1) + seen.noise
-        unlike = _GAIN_FLOOR * np.diag(apart[0]) + np.exp(p[6]) * _UNLIKE_AT
-        expected += np.diag(unlike)
-        half = np.linalg.inv(np.linalg.cholesky(expected))
+        half = np.linalg.inv(np.linalg.cholesky(self.spread_of_gains(p, seen)))
         over = np.linalg.eigvalsh(half @ (seen.covariance + seen.noise) @ half.transpose(0, 2, 1))
         over = np.maximum(over, _LEAST_EIGENVALUE).reshape(-1)
         deviance = np.maximum(self.count * (over - 1.0 - np.log(over)), 1e-12)
         return np.asarray(np.copysign(np.sqrt(deviance), over - 1.0))
 
+    def spread_of_gains(self, p: Curve, seen: GainSpread) -> Curve:
+        """Return the covariance (m, 5, 5) of gains that is expected in the mixtures of `seen`, noise included."""
+        apart = np.exp(p[5]) * self.gains.covariance(float(np.exp(p[0])), float(p[4]))
+        unlike = _GAIN_FLOOR * np.diag(apart[0]) + np.exp(p[6]) * _UNLIKE_AT
+        return np.asarray(np.tensordot(seen.lags, apart, 1) + seen.noise + np.diag(unlike))
+
+    def start(self, ratio: float, waves: float) -> Curve:
+        """Return the parameters of D/r0 and defocus with all else as expected beforehand."""
+        middle, last = [self.left, _JITTER[0], float(np.log(self.warp))], [self.alike, float(np.log(self.unlike))]
+        return np.array([np.log(ratio), *middle, waves, *last])
+
     def best(self, starts: list[tuple[float, float]], low: Curve, high: Curve) -> tuple[Curve, float]:
         """Return the best parameters from several starts (D/r0, defocus), and their cost."""
-        middle, last = [self.left, _JITTER[0], float(np.log(self.warp))], [self.alike, float(np.log(self.unlike))]
-        fits = [
-            fit_between(self.misfit, np.array([np.log(q), *middle, waves, *last]), low, high) for q, waves in starts
-        ]
+        fits = [fit_between(self.misfit, self.start(q, waves), low, high) for q, waves in starts]
         return min(fits, key=lambda fit: fit[1])
 
 
