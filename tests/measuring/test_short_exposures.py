@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 import scipy.fft
 
-from stacker.measuring.air_fit import fit_air
+from stacker.measuring.air_fit import fit_air, foreseen
+from stacker.measuring.frame_gains import RINGS, GainSpread
 from stacker.measuring.recentring import Modes, recentre
 from stacker.measuring.short_exposures import ShortExposures
 from stacker.measuring.spectral_ratio import SpectralRatio
@@ -110,3 +111,29 @@ def test_much_defocus_under_bright_light_is_no_misfit() -> None:
     assert fit.misfit < 2
     assert fit.defocus_waves == pytest.approx(0.5, abs=0.05)
     assert fit.ratio_defocused == pytest.approx(1.9, rel=0.2)
+
+
+def _looked_at(noise: float) -> SpectralRatio:
+    """Return a capture of 12 rings and four mixtures of directions, whose gains have so much noise."""
+    rings, flat = np.linspace(0.13, 0.6, 12), np.full(12, 0.03)
+    turns = np.array([[1.0, 2.0, 1.0], [1.0, 0.0, -1.0], [1.0, 0.0, -1.0], [1.0, -2.0, 1.0]])
+    gains = GainSpread(np.zeros((4, RINGS, RINGS)), np.tile(noise * np.eye(RINGS), (4, 1, 1)), turns)
+    return SpectralRatio(
+        rings, flat, flat, flat, flat, np.full(12, 5.0), np.zeros(8), flat[:8], 1.0, 0.05, None, 8, gains
+    )
+
+
+@pytest.mark.parametrize(("ratio", "waves"), [(1.8, 0.3), (2.5, 0.3), (2.5, 0.5)])
+def test_what_is_foreseen_is_found(ratio: float, waves: float) -> None:
+    """The fit to what air and defocus show in the mean gives them back, and noise lessens how sure it is."""
+    saved = []
+    for noise in (0.003, 0.03, 0.3):
+        seen = foreseen(_looked_at(noise), 0.2, 280.0, 16 * 600e-9 / 0.28, ratio, waves)
+        assert seen is not None
+        fit = fit_air(seen, 0.2, 280.0, 16 * 600e-9 / 0.28)
+        assert fit is not None
+        saved.append(fit.gain)
+        assert fit.defocus_waves == pytest.approx(waves, abs=0.05)
+        assert fit.ratio_defocused == pytest.approx(ratio, rel=0.07)
+    assert saved[0] > saved[1] > saved[2] > 0
+    assert saved[0] > 10
