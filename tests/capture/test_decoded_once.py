@@ -54,20 +54,6 @@ def expected(recorded: Path) -> list[NDArray[Any]]:
         return list(capture)
 
 
-@pytest.fixture(params=["no room", "full disk"])
-def without_room(
-    request: pytest.FixtureRequest, expected: list[NDArray[Any]], monkeypatch: pytest.MonkeyPatch
-) -> Iterator[None]:
-    """When all is recorded, let temporary files have too little room from the first, or find none after five frames."""
-    if request.param == "full disk":
-        with _disk_of(5 * HEIGHT * WIDTH + 100):
-            yield
-        return
-    usage = shutil.disk_usage("/")
-    monkeypatch.setattr(shutil, "disk_usage", lambda _: usage._replace(free=COUNT * HEIGHT * WIDTH))
-    yield
-
-
 @contextmanager
 def _disk_of(limit_bytes: int) -> Iterator[None]:
     """Let the system refuse files beyond a size, as a full disk does."""
@@ -78,6 +64,21 @@ def _disk_of(limit_bytes: int) -> Iterator[None]:
         yield
     finally:
         resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+
+
+@contextmanager
+def _disk_with(free_bytes: int) -> Iterator[None]:
+    """Let every disk have so many bytes free."""
+    usage = shutil.disk_usage("/")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(shutil, "disk_usage", lambda _: usage._replace(free=free_bytes))
+        yield
+
+
+WITHOUT_ROOM = {
+    "too little from the first": lambda: _disk_with(COUNT * HEIGHT * WIDTH),
+    "none after five frames": lambda: _disk_of(5 * HEIGHT * WIDTH + 100),
+}
 
 
 def nameless_bytes() -> int:
@@ -145,11 +146,11 @@ def test_frames_are_kept_as_deep_as_they_are_stored(recorded: Path) -> None:
     assert nameless_bytes() == before
 
 
-@pytest.mark.usefixtures("without_room")
-def test_without_room_each_pass_decodes(recorded: Path, expected: list[NDArray[Any]]) -> None:
+@pytest.mark.parametrize("room", WITHOUT_ROOM)
+def test_without_room_each_pass_decodes(recorded: Path, expected: list[NDArray[Any]], room: str) -> None:
     """Frames and notes are those of a disk with room, no byte stays, and the capture stays in sequence."""
     before = nameless_bytes()
-    with open_capture(recorded) as capture:
+    with open_capture(recorded) as capture, WITHOUT_ROOM[room]():
         notes = capture.notes
         capture.decode_once()
         for _ in range(2):
@@ -289,14 +290,11 @@ def planet(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return write_capture(tmp_path_factory.mktemp("planet") / "planet.mkv", frames(), kind="ffv1", bits=8)
 
 
-def test_pictures_are_the_same_with_and_without_room(
-    planet: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_pictures_are_the_same_with_and_without_room(planet: Path, tmp_path: Path) -> None:
     """One worker, two workers, and two on a disk without room: the same bytes in every image and in frames.csv."""
     runs = [process(planet, tmp_path / str(workers), workers=workers).folder for workers in (1, 2)]
-    usage = shutil.disk_usage("/")
-    monkeypatch.setattr(shutil, "disk_usage", lambda _: usage._replace(free=0))
-    runs += [process(planet, tmp_path / "no room", workers=2).folder]
+    with _disk_with(0):
+        runs += [process(planet, tmp_path / "no room", workers=2).folder]
     names = ["frames.csv", *(file.name for file in runs[0].iterdir() if file.suffix in (".fits", ".tif", ".png"))]
     assert len(names) >= 6
     for other in runs[1:]:
