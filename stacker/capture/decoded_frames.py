@@ -6,14 +6,16 @@ import os
 import shutil
 import tempfile
 import threading
+from contextlib import suppress
 
 import numpy as np
 
 from stacker.capture.positioned import NamelessFile
 from stacker.capture.sequence import CaptureError, Frame
 
-_MOST_OF_FREE_ROOM = 0.5
-"""The results of this run and other runs need room too, and where the folder is in memory, so does everything."""
+_MOST_OF_FREE_ROOM, _LEAST_LEFT = 0.5, 0.25
+"""The results of this run need room too, and other runs for frames of theirs; where the folder is in memory, so does
+everything."""
 _UNKNOWN, _STORED, _REFUSED = range(3)
 
 
@@ -29,7 +31,9 @@ class DecodedFrames:
         self._frame_bytes = frame_bytes
         self._known = bytearray(count)
         self._process, self._lock = os.getpid(), threading.Lock()
-        self._file = _file_of(count * frame_bytes)
+        free_bytes = _free_bytes()
+        self._least_free_bytes = _LEAST_LEFT * free_bytes
+        self._file = _new_file() if count * frame_bytes <= _MOST_OF_FREE_ROOM * free_bytes else None
         self._is_closed = self._file is None
 
     @property
@@ -66,13 +70,14 @@ class DecodedFrames:
         with self._lock:
             if self._file is None or self._is_closed:
                 return
-            try:
-                self._file.write(np.ascontiguousarray(frame), index * self._frame_bytes)
-                self._known[index] = _STORED
-            except OSError:
-                self._is_closed = True
-                # Others may be reading: they meet its end, and not another file in its place.
-                self._file.empty()
+            if _free_bytes() >= self._least_free_bytes:
+                with suppress(OSError):
+                    self._file.write(np.ascontiguousarray(frame), index * self._frame_bytes)
+                    self._known[index] = _STORED
+                    return
+            self._is_closed = True
+            # Others may be reading: they meet its end, and not another file in its place.
+            self._file.empty()
 
     def refuse(self, index: int) -> None:
         """Note that frame `index` cannot be decoded."""
@@ -86,11 +91,15 @@ class DecodedFrames:
                 self._file.close()
 
 
-def _file_of(size_bytes: int) -> NamelessFile | None:
-    """Return an empty file, or None where so many bytes are too much for the folder."""
+def _free_bytes() -> int:
     try:
-        if size_bytes > _MOST_OF_FREE_ROOM * shutil.disk_usage(tempfile.gettempdir()).free:
-            return None
+        return shutil.disk_usage(tempfile.gettempdir()).free
+    except OSError:
+        return 0
+
+
+def _new_file() -> NamelessFile | None:
+    try:
         return NamelessFile()
     except (CaptureError, OSError):
         return None

@@ -10,6 +10,7 @@ import sys
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from itertools import chain, repeat
 from pathlib import Path
 from typing import Any
 
@@ -67,16 +68,18 @@ def _disk_of(limit_bytes: int) -> Iterator[None]:
 
 
 @contextmanager
-def _disk_with(free_bytes: int) -> Iterator[None]:
-    """Let every disk have so many bytes free."""
+def _disk_with(free_bytes: float, after: float | None = None) -> Iterator[None]:
+    """Let every disk have so many bytes free, and `after` from the sixth time on that anybody asks."""
     usage = shutil.disk_usage("/")
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(shutil, "disk_usage", lambda _: usage._replace(free=free_bytes))
+        left = chain(repeat(free_bytes, 5), repeat(free_bytes if after is None else after))
+        patch.setattr(shutil, "disk_usage", lambda _: usage._replace(free=next(left)))
         yield
 
 
 WITHOUT_ROOM = {
     "too little from the first": lambda: _disk_with(COUNT * HEIGHT * WIDTH),
+    "others take it": lambda: _disk_with(9 * COUNT * HEIGHT * WIDTH, after=2 * COUNT * HEIGHT * WIDTH),
     "none after five frames": lambda: _disk_of(5 * HEIGHT * WIDTH + 100),
 }
 
