@@ -215,7 +215,8 @@ class _Model:
         """Return the covariance (m, 5, 5) of gains that is expected in the mixtures of `seen`, noise included."""
         apart = np.exp(p[5]) * self.gains.covariance(float(np.exp(p[0])), float(p[4]))
         unlike = _GAIN_FLOOR * np.diag(apart[0]) + np.exp(p[6]) * _UNLIKE_AT
-        return np.asarray(np.tensordot(seen.lags, apart, 1) + seen.noise + np.diag(unlike))
+        mixed = (seen.lags @ apart.reshape(len(apart), -1)).reshape(seen.noise.shape)
+        return np.asarray(mixed + seen.noise + np.diag(unlike))
 
     def start(self, ratio: float, waves: float) -> Curve:
         """Return the parameters of D/r0 and defocus with all else as expected beforehand."""

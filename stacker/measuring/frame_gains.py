@@ -44,7 +44,11 @@ _LIKENESS = (1.0, 0.7, 0.5)
 _LEAST_SHARED = 0.2
 _MOSTLY = 0.5
 _UPPER = np.triu_indices(RINGS, 1)
+_PLACES = np.full((RINGS, RINGS), len(_UPPER[0]))
+_PLACES[_UPPER] = _PLACES.T[_UPPER] = np.arange(len(_UPPER[0]))
+"""Where in a row of correlations, with 1 at its end, each of a matrix stands."""
 _TURNS = np.cos(0.5 * np.pi * np.outer(np.arange(LAGS), np.arange(LAGS)))
+_FROM_TURNS = _TURNS * (1.0, 2.0, 1.0) / SECTORS
 
 
 @dataclass(frozen=True)
@@ -252,11 +256,10 @@ class ExpectedGains:
         row = self._along_defocus.weights(abs(defocus_waves)) @ self._rows
         column = self._along_ratio.weights(math.log(aperture_over_r0))
         numbers = (column @ row.reshape(len(column), -1)).reshape(LAGS, -1)
-        alike = np.tile(np.eye(RINGS), (LAGS, 1, 1))
-        alike[:, _UPPER[0], _UPPER[1]] = alike[:, _UPPER[1], _UPPER[0]] = np.tanh(numbers[:, RINGS:])
+        alike = np.concatenate([np.tanh(numbers[:, RINGS:]), np.ones((LAGS, 1))], 1)[:, _PLACES]
         deviation = np.exp(0.5 * numbers[:, :RINGS])
         turning = alike * deviation[:, :, None] * deviation[:, None, :]
-        return np.asarray(np.tensordot(_TURNS * (1.0, 2.0, 1.0) / SECTORS, turning, 1))
+        return np.asarray((_FROM_TURNS @ turning.reshape(LAGS, -1)).reshape(turning.shape))
 
 
 def numbers_of(covariance: Curve) -> Curve:
