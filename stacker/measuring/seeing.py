@@ -55,13 +55,13 @@ _DEFOCUS_ERROR = 0.08
 _SURE, _SURE_OF_WARPED = 1.5, 2.0
 """Half the cost that defocus must save where the fit is good, more by the misfit and by the square of D/r0."""
 _SHARP, _SHARP_OF_WARPED = 2.2, 3.5
-_LEAST_WAVES = 0.22
+_LEAST_WAVES, _LEAST_WAVES_OF_WARPED = 0.22, 0.28
 """Less than this is fitted to telescopes in focus, too."""
 _CALM = 2.1
 _WARPED = 0.7
 _ROUGHEST_FOR_FOCUS, _ROUGHEST_OF_WARPED = 3.3, 3.0
-_ROUGHEST_SEEMING = 4.4
-"""What is taken for focus, and found rougher than this, is so rough that focus would not show."""
+_ROUGHEST_CONFIRMED = 3.9
+"""For wide patches, which see less of focus, where the narrow ones are sure of it."""
 _LEAST_SHARE = 0.36
 """Defocus that would explain more than this of what the air seems to do is not believed."""
 _OUTER_SCALE_M = 20.0
@@ -94,12 +94,13 @@ def measure_seeing(
 
     seen, fit = look(_PATCH_ELEMENTS)
     reason = _why_not(seen, fit, ranking.target.kind)
-    if fit is not None and fit.ratio > _ROUGH and _focus(fit, ranking.target.kind) != "defocused":
-        if fit.beam_apart < _WARPED:
-            seen, fit = _wider(look(_WIDE_PATCH_ELEMENTS), seen, fit)
+    if fit is not None and fit.ratio > _ROUGH:
+        wide = look(_WIDE_PATCH_ELEMENTS)
+        if fit.beam_apart >= _WARPED:
+            reason = reason or _disagreement(fit, wide[1])
+        elif not (_is_defocused(fit) and wide[1] is not None and _is_defocused(wide[1], _ROUGHEST_CONFIRMED)):
+            seen, fit = _wider(wide, seen, fit)
             reason = _why_not(seen, fit, ranking.target.kind)
-        elif not reason:
-            reason = _disagreement(fit, look(_WIDE_PATCH_ELEMENTS)[1])
     bounded = _bounds(_without(reason), seen, alignment, circumstances, cutoff)
     if seen is None or fit is None or bounded.notes["r0_mm"]:
         return bounded
@@ -145,10 +146,17 @@ def _look(
 def _wider(
     found: tuple[SpectralRatio | None, AirFit | None], seen: SpectralRatio | None, fit: AirFit | None
 ) -> tuple[SpectralRatio | None, AirFit | None]:
-    """Return what wide patches showed, where they showed anything; in air that needs them, focus does not show."""
-    if found[1] is None:
-        return seen, fit
-    return found[0], replace(found[1], ratio=found[1].ratio / _WIDE_READS, gain=0.0, price=0.0)
+    """Return what wide patches showed, where they showed anything; in air that needs them, focus does not show.
+
+    Its doubt stays: half of what defocus would take from ln D/r0, as likely as that is.
+    """
+    if found[1] is not None:
+        seen, fit = found[0], replace(found[1], ratio=found[1].ratio / _WIDE_READS)
+    if fit is None:
+        return seen, None
+    likely = 1.0 - float(np.exp(-max(fit.gain, 0.0)))
+    doubt = 0.5 * likely * float(np.log(max(fit.ratio / fit.ratio_defocused, 1.0)))
+    return seen, replace(fit, ratio_error=hypot(fit.ratio_error, doubt), gain=0.0, price=0.0)
 
 
 def _disagreement(fit: AirFit, wide: AirFit | None) -> str:
@@ -191,22 +199,23 @@ def _total_error(fit: AirFit, kind: str) -> float:
     return float(np.linalg.norm(parts))
 
 
-def _limits_of_focus(fit: AirFit) -> tuple[float, float, float]:
-    """Return the gain that makes defocus sure, the price that rules it out, and the roughest D/r0 that shows it."""
+def _limits_of_focus(fit: AirFit) -> tuple[float, float, float, float]:
+    """Return the gain and the waves that make defocus sure, the price that rules it out, and the roughest D/r0."""
     if fit.beam_apart < _WARPED:
-        return _SURE, _SHARP, _ROUGHEST_FOR_FOCUS
-    return _SURE_OF_WARPED, _SHARP_OF_WARPED, _ROUGHEST_OF_WARPED
+        return _SURE, _LEAST_WAVES, _SHARP, _ROUGHEST_FOR_FOCUS
+    return _SURE_OF_WARPED, _LEAST_WAVES_OF_WARPED, _SHARP_OF_WARPED, _ROUGHEST_OF_WARPED
 
 
-def _is_defocused(fit: AirFit) -> bool:
-    sure, _, roughest = _limits_of_focus(fit)
-    calm = _LEAST_SHARE * fit.ratio < fit.ratio_defocused < roughest and fit.ratio < _ROUGHEST_SEEMING
+def _is_defocused(fit: AirFit, at_most: float | None = None) -> bool:
+    sure, waves, _, roughest = _limits_of_focus(fit)
+    roughest = at_most or roughest
+    calm = _LEAST_SHARE * fit.ratio < fit.ratio_defocused < roughest
     enough = sure * max(fit.misfit, 1.0) * max(fit.ratio_defocused / _CALM, 1.0) ** 2
-    return calm and fit.misfit < _MOST_MISFIT and fit.defocus_waves > _LEAST_WAVES and fit.gain > enough
+    return calm and fit.misfit < _MOST_MISFIT and fit.defocus_waves > waves and fit.gain > enough
 
 
 def _focus(fit: AirFit, kind: str) -> Focus:
-    _, ruled_out, roughest = _limits_of_focus(fit)
+    _, _, ruled_out, roughest = _limits_of_focus(fit)
     if kind != "disc":
         return "cannot tell"
     if _is_defocused(fit):
