@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import re
+from collections import Counter
 from collections.abc import Callable
 from html.parser import HTMLParser
 from pathlib import Path
@@ -129,7 +131,11 @@ def test_numbers_of_the_run_stand_on_its_page(planet_page: Path) -> None:
     assert f"{metrics['frames_used']} of {metrics['frames_total']} frames were averaged." in text
     size = with_error(metrics["resolution_arcsec"], metrics["resolution_arcsec_error"], "″")
     assert " ".join(size.split()) in text
-    assert "left out: 1 torn, 1 duplicate" in text
+    with (planet_page.parent / "frames.csv").open(encoding="utf-8", newline="") as file:
+        left_out = Counter(row["reason"] for row in csv.DictReader(file) if row["reason"])
+    assert left_out["torn"] == left_out["duplicate"] == 1
+    said = re.search(r"left out: ([^.;]*)", text)
+    assert said is not None and set(said[1].split(", ")) == {f"{count} {why}" for why, count in left_out.items()}
     assert metrics["capture_sha256"] in text
     assert "5 April 2031, 21:30 UTC" in text
 
