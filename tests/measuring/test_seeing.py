@@ -14,6 +14,7 @@ import pytest
 from stacker.calibration.defects import DefectRepair, find_defects
 from stacker.capture import Capture, open_capture
 from stacker.capture.circumstances import Circumstances, Site, Telescope
+from stacker.measuring.air_fit import AirFit
 from stacker.measuring.asymmetry import static_asymmetry
 from stacker.measuring.seeing import measure_seeing
 from stacker.measuring.seeing_record import Seeing, seeing_figures
@@ -211,3 +212,38 @@ def test_defocus_of_a_simulated_disc(tmp_path: Path) -> None:
     assert seen.focus == "defocused"
     assert seen.defocus_waves_pv == pytest.approx(0.5, abs=0.15)
     assert seen.fried_ratio == pytest.approx(2.3, rel=0.3)
+
+
+def _seen_through(monkeypatch: pytest.MonkeyPatch, narrow: AirFit, wide: AirFit) -> None:
+    """Let patches of 16 elements find one fit, and wider ones another."""
+    curve, flat = np.linspace(0.1, 0.6, 10), np.full(8, 0.1)
+    seen = SpectralRatio(curve, curve, curve, curve, curve, curve, flat, flat, 1.0, 0.05, None, 8)
+    monkeypatch.setattr("stacker.measuring.seeing._look", lambda *rest: (seen, narrow if rest[4] < 20 else wide))
+
+
+FITTED = AirFit(4.1, 0.06, 3.2, 0.1, 0.4, 0.05, 13.0, -13.0, 1.0, 11, 0.24)
+
+
+def test_defocus_in_rough_air_must_show_in_patches_of_both_widths(disc: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where wide patches, which hold all of a rough blur, are not as sure, nothing is claimed, and the doubt stays."""
+    unsure = replace(FITTED, ratio=4.4, ratio_defocused=4.1, gain=5.0)
+    _seen_through(monkeypatch, FITTED, unsure)
+    told = _measured(disc)
+    assert told.focus == "cannot tell"
+    assert told.fried_ratio == pytest.approx(4.4 / 0.94)
+    _seen_through(monkeypatch, FITTED, replace(unsure, gain=0.0))
+    assert (_measured(disc).r0_mm_error or 0.0) < (told.r0_mm_error or 0.0)
+    _seen_through(monkeypatch, FITTED, replace(FITTED, ratio=7.0, ratio_defocused=3.6))
+    assert _measured(disc).focus == "defocused"
+    assert _measured(disc).fried_ratio == pytest.approx(3.2)
+
+
+def test_patches_of_two_widths_must_agree_through_a_small_telescope(
+    disc: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Layers high above part what a small telescope sees within a patch, and a wider patch all the more."""
+    small = replace(FITTED, ratio=7.7, ratio_defocused=7.7, defocus_waves=0.0, gain=0.0, beam_apart=1.1)
+    _seen_through(monkeypatch, small, replace(small, ratio=5.4))
+    assert "disagree" in _measured(disc).notes["r0_mm"]
+    _seen_through(monkeypatch, small, replace(small, ratio=7.0))
+    assert _measured(disc).r0_mm is not None
