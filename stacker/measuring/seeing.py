@@ -53,8 +53,9 @@ _OWN_SHARE, _MODEL_ERROR, _WARP_ERROR, _ROUGH_ERROR = 0.6, 0.06, 0.4, 0.06
 _FOCUS_DOUBT, _MOST_DOUBT = 0.3, 0.2
 _DEFOCUSED_ERROR = 0.14
 _DEFOCUS_ERROR = 0.08
-_SURE, _SURE_OF_WARPED = 1.5, 2.0
-"""Half the cost that defocus must save where the fit is good, more by the misfit and by the square of D/r0."""
+_SURE, _SURE_OF_WARPED, _SURE_OF_SMALL = 1.5, 2.0, 12.0
+"""Half the cost that defocus must save where the fit is good, more by the misfit and by the square of D/r0. Where beams
+part within a patch, it saves up to 10 in focus, too."""
 _SHARP, _SHARP_OF_WARPED = 2.2, 3.5
 _LEAST_WAVES, _LEAST_WAVES_OF_WARPED = 0.22, 0.28
 """Less than this is fitted to telescopes in focus, too."""
@@ -204,7 +205,8 @@ def _limits_of_focus(fit: AirFit) -> tuple[float, float, float, float]:
     """Return the gain and the waves that make defocus sure, the price that rules it out, and the roughest D/r0."""
     if fit.beam_apart < _WARPED:
         return _SURE, _LEAST_WAVES, _SHARP, _ROUGHEST_FOR_FOCUS
-    return _SURE_OF_WARPED, _LEAST_WAVES_OF_WARPED, _SHARP_OF_WARPED, _ROUGHEST_OF_WARPED
+    sure = _SURE_OF_WARPED if fit.beam_apart < _SMALL else _SURE_OF_SMALL
+    return sure, _LEAST_WAVES_OF_WARPED, _SHARP_OF_WARPED, _ROUGHEST_OF_WARPED
 
 
 def _is_defocused(fit: AirFit, at_most: float | None = None) -> bool:
