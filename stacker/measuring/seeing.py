@@ -156,7 +156,7 @@ def _wider(
         seen, fit = found[0], replace(found[1], ratio=found[1].ratio / _WIDE_READS)
     if fit is None:
         return seen, None
-    likely = 1.0 - float(np.exp(-max(fit.gain, 0.0)))
+    likely = 1.0 - float(np.exp(-max(fit.gain, 0.0) / max(fit.misfit, 1.0)))
     doubt = 0.5 * likely * float(np.log(max(fit.ratio / fit.ratio_defocused, 1.0)))
     return seen, replace(fit, ratio_error=hypot(fit.ratio_error, doubt), gain=0.0, price=0.0)
 
