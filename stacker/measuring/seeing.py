@@ -61,10 +61,10 @@ _LEAST_WAVES, _LEAST_WAVES_OF_WARPED = 0.22, 0.28
 """Less than this is fitted to telescopes in focus, too."""
 _CALM = 2.1
 _WARPED = 0.7
-_ROUGHEST_FOR_FOCUS, _ROUGHEST_OF_WARPED = 3.3, 3.0
+_ROUGHEST_FOR_FOCUS = 3.3
 _ROUGHEST_CONFIRMED = 3.9
 """For wide patches, which see less of focus, where the narrow ones are sure of it."""
-_LEAST_SHARE = 0.36
+_LEAST_SHARE = 0.25
 """Defocus that would explain more than this of what the air seems to do is not believed."""
 _OUTER_SCALE_M = 20.0
 _FIGURES = ("r0_mm", "seeing_arcsec", "fried_ratio")
@@ -201,29 +201,28 @@ def _total_error(fit: AirFit, kind: str) -> float:
     return float(np.linalg.norm(parts))
 
 
-def _limits_of_focus(fit: AirFit) -> tuple[float, float, float, float]:
-    """Return the gain and the waves that make defocus sure, the price that rules it out, and the roughest D/r0."""
+def _limits_of_focus(fit: AirFit) -> tuple[float, float, float]:
+    """Return the gain and the waves that make defocus sure, and the price that rules it out."""
     if fit.beam_apart < _WARPED:
-        return _SURE, _LEAST_WAVES, _SHARP, _ROUGHEST_FOR_FOCUS
+        return _SURE, _LEAST_WAVES, _SHARP
     sure = _SURE_OF_WARPED if fit.beam_apart < _SMALL else _SURE_OF_SMALL
-    return sure, _LEAST_WAVES_OF_WARPED, _SHARP_OF_WARPED, _ROUGHEST_OF_WARPED
+    return sure, _LEAST_WAVES_OF_WARPED, _SHARP_OF_WARPED
 
 
-def _is_defocused(fit: AirFit, at_most: float | None = None) -> bool:
-    sure, waves, _, roughest = _limits_of_focus(fit)
-    roughest = at_most or roughest
+def _is_defocused(fit: AirFit, roughest: float = _ROUGHEST_FOR_FOCUS) -> bool:
+    sure, waves, _ = _limits_of_focus(fit)
     calm = _LEAST_SHARE * fit.ratio < fit.ratio_defocused < roughest
     enough = sure * max(fit.misfit, 1.0) * max(fit.ratio_defocused / _CALM, 1.0) ** 2
     return calm and fit.misfit < _MOST_MISFIT and fit.defocus_waves > waves and fit.gain > enough
 
 
 def _focus(fit: AirFit, kind: str) -> Focus:
-    _, _, ruled_out, roughest = _limits_of_focus(fit)
+    _, _, ruled_out = _limits_of_focus(fit)
     if kind != "disc":
         return "cannot tell"
     if _is_defocused(fit):
         return "defocused"
-    return "sharp" if fit.ratio < roughest and fit.price > ruled_out else "cannot tell"
+    return "sharp" if fit.ratio < _ROUGHEST_FOR_FOCUS and fit.price > ruled_out else "cannot tell"
 
 
 def _with_figures(bounded: Seeing, seen: SpectralRatio, fit: AirFit, kind: str, circumstances: Circumstances) -> Seeing:
