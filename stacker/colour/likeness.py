@@ -15,7 +15,7 @@ FEWEST_PIXELS = 400.0
 """Independent pixels under the window: on a smaller target there is no telling."""
 WIDEST_PX = 1024
 """Of a larger image the middle is looked at."""
-SMOOTHED_RINGS = 1.0
+SMOOTHED_RINGS = 2.0
 """Neighbouring rings are averaged over this many (standard deviation): spectra change slowly."""
 LIMB_PX = 2.0
 """The limb, which would pass for detail that all colours share, does not count."""

@@ -21,7 +21,7 @@ from stacker.stacking.record import Stack
 
 Array = NDArray[np.float32]
 Real = NDArray[np.float64]
-CHANCE = 2.5
+CHANCE = 3.0
 """Common detail below this many standard errors of a ring is taken as none."""
 LEAST_RATIO = 0.5
 """Signal to noise (power) of the finest detail that must not suffer when a mosaic's pattern is taken out: what little
@@ -68,24 +68,24 @@ def mixing(common: Real, noise: Real, samples: Real) -> Real:
         chance = 2 * CHANCE / np.sqrt(count)
         # Colours with one and the same noise still need an inverse.
         noises = noises + 1e-9 * np.trace(noises) * np.eye(3)
-        signal = _beyond_chance(shared, noises, chance)
+        signal, strongest = _beyond_chance(shared, noises, chance)
+        # Among so many rings noise passes here and there, by a little: that is not taken for detail at once.
+        trust = min(max(strongest / chance - 1, 0.0), 1.0)
         for colour, weight in enumerate(np.linalg.solve(signal + noises, signal).T):
             own, kept = signal[colour, colour], weight @ signal @ weight
             if kept > 0:
-                # A trace at the edge of chance says little about which colour shows it best.
-                trust = own / (own + chance * noises[colour, colour])
                 share[ring, colour] += trust * (weight * np.sqrt(own / kept) - share[ring, colour])
     return share
 
 
-def _beyond_chance(common: Real, noise: Real, chance: float) -> Real:
-    """Return the covariance without the parts whose ratio of signal to noise chance could give."""
+def _beyond_chance(common: Real, noise: Real, chance: float) -> tuple[Real, float]:
+    """Return the covariance without the parts whose ratio of signal to noise chance could give, and the largest."""
     # Whitened by the noise, the eigenvalues are those ratios.
     root = np.linalg.cholesky(noise)
     whitened = np.linalg.solve(root, np.linalg.solve(root, common).T)
     values, vectors = np.linalg.eigh((whitened + whitened.T) / 2)
     half = root @ vectors
-    return np.asarray((half * np.where(values > chance, values, 0)) @ half.T)
+    return np.asarray((half * np.where(values > chance, values, 0)) @ half.T), float(values.max())
 
 
 def _finest_cyc_per_px(likeness: Likeness) -> float:
