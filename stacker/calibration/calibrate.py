@@ -8,7 +8,7 @@ from stacker.calibration.banding import find_bands
 from stacker.calibration.corrected import CorrectedCapture
 from stacker.calibration.corrections import Corrections, plan_corrections
 from stacker.calibration.masters import Master, load_master
-from stacker.calibration.matching import check_match
+from stacker.calibration.matching import check_darkness, check_match
 from stacker.calibration.mosaic_finding import settle_mosaic
 from stacker.calibration.photon_transfer import CameraNoise, noise_of_capture, noise_of_masters
 from stacker.capture import Capture
@@ -75,6 +75,8 @@ def _master(capture: Capture, kind: str, path: str | None) -> Master | None:
         return None
     master = load_master(path, kind)
     check_match(capture, master)
+    if kind != "flat":
+        check_darkness(capture, master)
     return master
 
 

@@ -12,6 +12,8 @@ SAME_EXPOSURE = 0.02
 SAME_TEMPERATURE_C = 2.0
 """Dark current doubles every 6 degrees or so (Janesick 2007, Photon Transfer; figure from memory): a fifth for this."""
 SAME_GAIN = 0.02
+BRIGHTER = 0.02
+"""Of the full scale, by which a dark may be above the middle of a capture: warmer darks are, by less."""
 
 
 def check_match(capture: Capture, master: Master) -> None:
@@ -30,6 +32,25 @@ def check_match(capture: Capture, master: Master) -> None:
             raise _differs(master, theirs, ours, advice)
     _check_bits(capture, master)
     _check_gain(capture, master)
+
+
+def check_darkness(capture: Capture, master: Master) -> None:
+    """Raise CaptureError where a dark or bias holds light: it is the capture itself, or brighter than the capture.
+
+    A frame is its dark and what the target and the sky add to it. Where the camera's range is not known, or the
+    exposures are known to differ, only the former is told.
+    """
+    if master.path.exists() and capture.path.exists() and master.path.samefile(capture.path):
+        raise CaptureError(master.path, f"is the capture, given as its {master.kind}", f"name the {_plural(master)}")
+    exposures = capture.circumstances.exposure_s, master.circumstances.exposure_s
+    differ = None not in exposures and abs((exposures[1] or 0) / (exposures[0] or 1) - 1) > SAME_EXPOSURE
+    if not np.isfinite(capture.full_scale) or (differ and master.kind == "dark"):
+        return
+    few = np.mean([capture.get_frame(index) for index in sorted({0, len(capture) // 2, len(capture) - 1})], axis=0)
+    ours, theirs = float(np.median(few)), float(np.median(master.mean))
+    if theirs > ours + BRIGHTER * capture.full_scale:
+        what = f"the {master.kind} is brighter than the capture: {theirs:.0f} in the middle against {ours:.0f}"
+        raise CaptureError(master.path, what, f"record {_plural(master)} with the telescope closed")
 
 
 def dark_ratio(capture: Capture, dark: Master, bias: Master | None) -> tuple[float, tuple[str, ...]]:

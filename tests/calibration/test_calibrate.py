@@ -195,6 +195,22 @@ def test_darks_that_do_not_belong_are_refused_in_one_line(
     assert words in str(caught.value) and "\n" not in str(caught.value) and str(dark) in str(caught.value)
 
 
+def test_light_frames_named_as_darks_are_told(frames_in: Any, faulty: Any) -> None:
+    """Flats named as darks, as a slip of the keyboard does, and the capture itself; the darks still serve."""
+    case = faulty(0.1)
+    flat, dark = frames_in("flat", case.scenario, 4, name="flat.fits"), frames_in("dark", case.scenario, 4)
+    nothing = Circumstances(dark="none", flat="none", bias="none")
+    for said, words in (
+        (replace(nothing, dark=str(flat)), "flat.fits: the dark is brighter than the capture: "),
+        (replace(nothing, bias=str(flat)), "flat.fits: the bias is brighter than the capture: "),
+        (replace(nothing, dark=str(case.path)), "is the capture, given as its dark; name the darks"),
+    ):
+        with pytest.raises(CaptureError) as caught:
+            calibrate(open_capture(case.path, said))
+        assert words in str(caught.value) and "\n" not in str(caught.value)
+    calibrate(open_capture(case.path, Circumstances(dark=str(dark), flat="none", bias="none"))).close()
+
+
 def test_darks_of_another_exposure_are_scaled_only_where_it_is_sound(frames_in: Any, faulty: Any) -> None:
     """Dark current is proportional to time at one temperature; the bias is not: 4 times the exposure comes right."""
     case = faulty(0.1)
