@@ -27,6 +27,8 @@ _CLEARLY = 2.0
 """Lattices differ when their difference has this many times the power of the quietest diagonal's."""
 _DOUBT = 8.0
 """And by so many standard deviations more in small frames, where few modes say how much noise there is."""
+_LEANING = 1.1
+"""Log odds of 3 to 1, from which on doubts about a declared mosaic are told."""
 _ALIKE = 0.02
 """Lattices of a colour camera that differ by less than this, relatively, show no colours."""
 
@@ -109,13 +111,16 @@ def _judge(capture: Capture, grid: LatticeGrid, green: tuple[int, int]) -> Verdi
 
 
 def _told(mosaic: str, verdict: Verdict) -> str:
-    odds = f"{np.exp(min(abs(verdict.log_odds), 9.0)):.0f} to 1"
     if verdict.certain:
-        return f"colour mosaic {mosaic} found from the frames ({odds} against red and blue exchanged)"
+        return f"colour mosaic {mosaic} found from the frames ({_odds(verdict)} against red and blue exchanged)"
     return (
         f"a colour mosaic was found from the frames; {mosaic} is likeliest, but red and blue may be exchanged"
-        f" ({odds}): name the mosaic in the sidecar"
+        f" ({_odds(verdict)}): name the mosaic in the sidecar"
     )
+
+
+def _odds(verdict: Verdict) -> str:
+    return f"{np.exp(min(abs(verdict.log_odds), 9.0)):.0f} to 1"
 
 
 def _objections(capture: Capture, grid: LatticeGrid, declared: str, found: Lattices) -> tuple[str, ...]:
@@ -130,9 +135,14 @@ def _objections(capture: Capture, grid: LatticeGrid, declared: str, found: Latti
         return ()
     verdict = _judge(capture, grid, found.green)
     likely = pattern(found.green, verdict)
-    if verdict.certain and likely != declared:
+    if likely == declared or abs(verdict.log_odds) < _LEANING:
+        return ()
+    if verdict.certain:
         return (f"the declared mosaic {declared} seems to have red and blue exchanged: the frames fit {likely}",)
-    return ()
+    return (
+        f"the frames cannot tell whether the declared mosaic {declared} has red and blue exchanged, but {likely} fits"
+        f" them better ({_odds(verdict)})",
+    )
 
 
 def _spectra(capture: Capture, grid: LatticeGrid, most: int) -> Spectra:

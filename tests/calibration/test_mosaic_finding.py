@@ -82,6 +82,28 @@ def test_a_wrong_forced_pattern_is_kept_and_said(recorded: Any, declared: str, w
         assert (words in " ".join(capture.notes)) if words else capture.notes == ()
 
 
+@pytest.mark.parametrize(
+    ("log_odds", "words"),
+    [
+        (5.0, ""),
+        (0.5, ""),
+        (-0.5, ""),
+        (
+            -2.0,
+            "cannot tell whether the declared mosaic RGGB has red and blue exchanged, but BGGR fits them better (7 to",
+        ),
+        (-4.0, "the declared mosaic RGGB seems to have red and blue exchanged: the frames fit BGGR"),
+    ],
+)
+def test_doubt_about_red_and_blue_is_told_for_what_it_is(
+    recorded: Any, monkeypatch: pytest.MonkeyPatch, log_odds: float, words: str
+) -> None:
+    """Odds beyond 20 to 1 are told as a finding, beyond 3 to 1 as a doubt, and less, or in favour, not at all."""
+    monkeypatch.setattr("stacker.calibration.mosaic_finding.red_or_blue", lambda *_: Verdict(log_odds, {}))
+    with opened(recorded("RGGB"), "RGGB") as capture:
+        assert (words in " ".join(capture.notes)) if words else capture.notes == ()
+
+
 def test_a_mosaic_forced_on_a_mono_camera_is_said(recorded: Any) -> None:
     with opened(recorded(None), "RGGB") as capture:
         assert "does not show in the frames: the camera seems to be mono" in " ".join(capture.notes)
