@@ -34,7 +34,7 @@ from stacker.capture import open_capture
 from stacker.colour import align_colours, share_detail
 from stacker.measuring.limb import limb_overshoot
 from stacker.measuring.resolution import resolution_of, ring_sums, spectrum_shift
-from stacker.measuring.spectra import analysis_window, windowed_power, windowed_spectrum
+from stacker.measuring.spectra import PowerMeter, analysis_window, windowed_spectrum
 from stacker.ranking import rank
 from stacker.ranking.selection import centred
 from stacker.settings import AlignmentSettings, RankingSettings, SharpeningSettings
@@ -101,7 +101,7 @@ def trial(name: str, scenario: Scenario, seed: int) -> Trial:
             ranking = centred(rank(capture, RankingSettings(), 2))
             alignment = align(capture, ranking, AlignmentSettings(), "auto", 2)
             window = analysis_window(ranking.target.mask, ranking.target.kind)
-            averaged = stack(capture, ranking, alignment, 2, power_of=lambda image: windowed_power(image, window))
+            averaged = stack(capture, ranking, alignment, 2, power_meter=PowerMeter(window))
             made = share_detail(align_colours(averaged), capture.mosaic)
             obstruction = capture.circumstances.obstruction_ratio
     cutoffs = json.loads(str(truth["meta"]))["cutoff_cyc_px"]

@@ -37,8 +37,12 @@ def energy(spectrum: Array) -> float:
 
 def power(spectrum: Array) -> Array:
     """Return |F|^2 on the half plane (h, w // 2 + 1) of a packed spectrum (h, w)."""
-    height, width = spectrum.shape
-    square = spectrum * spectrum
+    return folded(spectrum * spectrum)
+
+
+def folded(square: Array) -> Array:
+    """Return |F|^2 on the half plane (h, w // 2 + 1) from the squares of a packed spectrum (h, w)."""
+    height, width = square.shape
     half = np.empty((height, width // 2 + 1), np.float32)
     pairs = (width - 1) // 2
     cv2.add(square[:, 1 : 2 * pairs : 2], square[:, 2 : 2 * pairs + 1 : 2], dst=half[:, 1 : pairs + 1])

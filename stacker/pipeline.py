@@ -25,10 +25,11 @@ from stacker.measuring.dispersion import dispersion_figures, expected_of, vertic
 from stacker.measuring.effort import peak_memory_mb
 from stacker.measuring.fixed_pattern import fixed_pattern, told
 from stacker.measuring.limits import limit_figures
-from stacker.measuring.metrics import measure_stack, stack_cutoff
+from stacker.measuring.metrics import agreement, measure_stack, stack_cutoff
+from stacker.measuring.resolution import Resolution
 from stacker.measuring.seeing import measure_seeing
 from stacker.measuring.seeing_record import Seeing, seeing_figures
-from stacker.measuring.spectra import analysis_window, windowed_power
+from stacker.measuring.spectra import PowerMeter, analysis_window
 from stacker.measuring.tally import count_figures
 from stacker.measuring.witness import Witness, ask_disc
 from stacker.ranking import Ranking, rank
@@ -78,8 +79,8 @@ def process(
         check_place(folder)
         ranking = centred(rank(capture, settings.ranking, workers, told("ranking")))
         alignment = align(capture, ranking, settings.alignment, settings.stacking.keep, workers, told("aligning"))
-        power_of = _power_of(ranking, settings.stacking.zoom)
-        linear = stack(capture, ranking, alignment, workers, told("averaging"), power_of, settings.stacking)
+        meter = _power_meter(ranking, settings.stacking.zoom)
+        linear = stack(capture, ranking, alignment, workers, told("averaging"), meter, settings.stacking)
         witness = ask_disc(capture, linear)
         expected = expected_of(witness, known, linear.zoom)
         linear = share_detail(align_colours(linear, expected), capture.mosaic)
@@ -88,8 +89,9 @@ def process(
             finished = sharpen(linear, settings.sharpening, cutoffs(known, linear), known.obstruction_ratio)
             tone = tone_for_showing(finished.image, linear.mask, linear.kind, settings.colour, known.target)
             shown = tone.apply(finished.image)
+            agreed = agreement(linear, known)
             metrics = provenance(capture, settings, circumstances)
-            metrics |= measure(*seen, linear, finished, witness, air)
+            metrics |= measure(*seen, linear, finished, witness, air, agreed)
         metrics |= {"colour_gains": None if tone.balance is None else tone.balance.over_green}
         metrics |= {"peak_memory_mb": peak_memory_mb(), "elapsed_s": time.perf_counter() - began}
         write_run(
@@ -98,7 +100,7 @@ def process(
             finished=finished.image,
             shown=shown,
             labelled=labelled(shown, capture, witness, metrics, north_up=settings.label.north_up),
-            evidence=gather_evidence(capture, ranking, alignment, linear, finished.image, tone),
+            evidence=gather_evidence(capture, ranking, alignment, linear, finished.image, tone, agreed),
             frames=frame_table(capture, ranking, alignment),
             metrics=metrics,
             settings=settings,
@@ -127,16 +129,19 @@ def measure(
     finished: Sharpened | None = None,
     witness: Witness | None = None,
     air: Callable[[], Seeing] | None = None,
+    agreed: Resolution | str | None = None,
 ) -> dict[str, Any]:
     """Return the measurements of one capture, keyed as in metrics.json; None where one could not be had: see notes.
 
-    `air` hands out what is known of the air, where somebody has begun to measure it.
+    `air` hands out what is known of the air, and `agreed` is what the halves agree on, where somebody has begun to
+    measure them.
     """
+    agreed = agreed or agreement(linear, capture.circumstances)
     witness = witness or ask_disc(capture, linear)
     sharpened = None if finished is None else finished.image
     pattern = fixed_pattern(capture, ranking, alignment.repair, stack_cutoff(capture.circumstances, 1.0))
     best = best_frame(capture, ranking, alignment)
-    found = measure_stack(linear, sharpened, best, capture.circumstances, witness, pattern)
+    found = measure_stack(linear, sharpened, best, capture.circumstances, witness, pattern, agreed)
     notes = dict(found.pop("notes"))
     found |= count_figures(capture, ranking, alignment, linear, notes)
     found |= dispersion_figures(
@@ -146,7 +151,7 @@ def measure(
         capture.circumstances.filter,
         notes,
     )
-    causes = measure_causes(capture, ranking, alignment, linear, witness, found)
+    causes = measure_causes(capture, ranking, alignment, linear, witness, found, agreed)
     seeing = air() if air else measure_seeing(capture, ranking, alignment, capture.circumstances)
     found |= seeing_figures(seeing, notes)
     found |= limit_figures(replace(causes, seeing=seeing), notes)
@@ -164,13 +169,12 @@ def best_frame(capture: Capture, ranking: Ranking, alignment: Alignment) -> Arra
     return np.roll(frame, (-dy, -dx), (0, 1))
 
 
-def _power_of(ranking: Ranking, zoom: float) -> Callable[[Array], Array] | None:
-    """Return what measures a dewarped frame's power under the target's window; None for a target too small for one."""
+def _power_meter(ranking: Ranking, zoom: float) -> PowerMeter | None:
+    """Return what measures the power of frames under the target's window; None for a target too small for one."""
     try:
-        window = analysis_window(zoomed_mask(ranking.target.mask, zoom), ranking.target.kind)
+        return PowerMeter(analysis_window(zoomed_mask(ranking.target.mask, zoom), ranking.target.kind))
     except ValueError:
         return None
-    return lambda image: windowed_power(image, window)
 
 
 def _stage(progress: Progress | None, name: str) -> Callable[[int, int], None] | None:

@@ -6,20 +6,17 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
-
 from stacker.alignment.record import Alignment
 from stacker.capture.circumstances import COLOUR_WAVELENGTHS_NM, Circumstances
 from stacker.capture.sequence import Capture
 from stacker.measuring.frame_count import FrameCount, count_frames
 from stacker.measuring.light import Light, measure_light
 from stacker.measuring.limb_transfer import LimbTransfer, measure_limb
-from stacker.measuring.metrics import green
-from stacker.measuring.resolution import Resolution, measure_resolution
+from stacker.measuring.metrics import agreement, green
+from stacker.measuring.resolution import Resolution
 from stacker.measuring.rotation import Rotation, measure_rotation
 from stacker.measuring.sampling import Sampling, measure_sampling
 from stacker.measuring.seeing_record import Seeing
-from stacker.measuring.spectra import analysis_window
 from stacker.measuring.tracking import Tracking, measure_tracking
 from stacker.measuring.witness import Witness
 from stacker.ranking.record import Ranking
@@ -63,15 +60,20 @@ def measure_causes(
     linear: Stack,
     witness: Witness,
     found: Mapping[str, Any],
+    agreed: Resolution | str | None = None,
 ) -> Causes:
-    """Measure every cause but the air on its own; `found` are the measurements so far, keyed as in metrics.json."""
+    """Measure every cause but the air on its own; `found` are the measurements so far, keyed as in metrics.json.
+
+    `agreed` is what `agreement` says of the stack, where somebody has asked.
+    """
     circumstances = capture.circumstances
     notes: dict[str, str] = {}
     scale = found.get("scale_arcsec_per_px")
     camera_scale = None if scale is None else float(scale) * linear.zoom
     sampling = measure_sampling(circumstances)
     cutoff = None if sampling is None else 1.0 / sampling.px_per_element / linear.zoom
-    resolution = _resolution(linear, cutoff)
+    agreed = agreed or agreement(linear, circumstances)
+    resolution = None if isinstance(agreed, str) else agreed
     rotation = measure_rotation(capture, ranking.target, alignment, witness, camera_scale, linear.zoom)
     limb = measure_limb(green(linear.image), linear.mask) if linear.kind == "disc" else None
     causes = Causes(
@@ -93,16 +95,6 @@ def measure_causes(
     )
     notes |= _reasons(causes, rotation if isinstance(rotation, str) else "", linear.kind)
     return causes
-
-
-def _resolution(linear: Stack, cutoff: float | None) -> Resolution | None:
-    if not np.any(linear.half_b):
-        return None
-    try:
-        window = analysis_window(linear.mask, linear.kind)
-    except ValueError:
-        return None
-    return measure_resolution(green(linear.half_a), green(linear.half_b), window, cutoff)
 
 
 def _band_smear_px(found: Mapping[str, Any], circumstances: Circumstances, linear: Stack) -> float | None:

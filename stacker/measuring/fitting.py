@@ -11,7 +11,8 @@ Curve = NDArray[np.float64]
 
 _STEP = 1e-5
 _ROUNDS = 40
-_SETTLED = 1e-7
+_SETTLED = 1e-4
+"""A step that gains less cost moved the parameters by a hundredth of their standard error."""
 _MILD = 2.0
 
 
@@ -36,10 +37,10 @@ def fit_between(residuals: Callable[[Curve], Curve], start: Curve, low: Curve, h
         now = robust_cost(residuals(tried))
         if now < cost:
             gained = cost - now
-            best, damping = tried, max(damping / 5.0, 1e-9)
-            cost, slope, bend = _quadratic(residuals, best, low, high)
-            if gained < _SETTLED * (1.0 + cost):
+            best, cost, damping = tried, now, max(damping / 5.0, 1e-9)
+            if gained < _SETTLED:
                 break
+            cost, slope, bend = _quadratic(residuals, best, low, high)
         else:
             damping *= 4.0
             if damping > 1e8:

@@ -53,7 +53,10 @@ def measure_light(capture: Capture, ranking: Ranking) -> Light | None:
     # One colour of a mosaic stands on a grid of its own, twice as coarse.
     step = 2 if capture.mosaic else 1
     mask = ranking.target.mask[::step, ::step]
-    sky = sky_of(mask) if ranking.target.kind == "disc" else np.zeros_like(mask)
+    sky = np.zeros_like(mask)
+    if ranking.target.kind == "disc":
+        # A quarter of the sky tells its median as well.
+        sky[::2, ::2] = sky_of(mask)[::2, ::2]
     for index in chosen:
         frame = np.nan_to_num(capture.get_frame(int(index)))
         samples.append(sample_noise(frame, capture.mosaic))

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from stacker.capture.circumstances import Circumstances
 from stacker.measuring.limb import limb_overshoot
 from stacker.measuring.noise import frame_noise, level, stack_noise
-from stacker.measuring.resolution import measure_resolution
+from stacker.measuring.resolution import Resolution, measure_resolution
 from stacker.measuring.spectra import analysis_window
 from stacker.measuring.witness import Witness
 from stacker.sky.optics import cutoff_cyc_per_px, scale_arcsec_per_px
@@ -28,12 +28,14 @@ def measure_stack(
     circumstances: Circumstances,
     witness: Witness | None = None,
     pattern: float | None = None,
+    agreed: Resolution | str | None = None,
 ) -> dict[str, Any]:
     """Measure a stack, its sharpened image and the best single frame.
 
     `finished` is shaped as `stack.image`; `best_frame` is (h, w) or (h, w, 3), moved so that `stack.mask` fits it,
     or None; `witness` is what the target's disc tells: its size gives the scale where no telescope does; `pattern` is
-    the strength of the sensor's fixed pattern, where it is known. Colours are measured on green. Returned are `snr`,
+    the strength of the sensor's fixed pattern, where it is known; `agreed` what `agreement` says, where somebody has
+    asked. Colours are measured on green. Returned are `snr`,
     `snr_best_frame`, `scale_arcsec_per_px`, `disc_radius_px`, `north_angle_deg`, `resolution_px`, `_arcsec`,
     `_over_diffraction`, `information_bits`, `limb_overshoot_percent` (with `_error` where there is one), and `notes`, a
     dictionary of reasons for what is None.
@@ -41,8 +43,8 @@ def measure_stack(
     notes: dict[str, str] = {}
     found: dict[str, Any] = _noise_figures(stack, best_frame, notes)
     found.update(_scale_figures(circumstances, witness or Witness(), stack.zoom, notes))
-    cutoff = stack_cutoff(circumstances, stack.zoom)
-    found.update(_resolution_figures(stack, found["scale_arcsec_per_px"], cutoff, pattern, notes))
+    agreed, cutoff = agreed or agreement(stack, circumstances), stack_cutoff(circumstances, stack.zoom)
+    found.update(_resolution_figures(agreed, found["scale_arcsec_per_px"], cutoff, pattern, notes))
     found.update(_limb_figures(stack, finished, notes))
     found["notes"] = notes
     return found
@@ -51,6 +53,18 @@ def measure_stack(
 def green(image: Real) -> Real:
     """Return the green plane of a colour image, a mono image as it is."""
     return np.ascontiguousarray(image if image.ndim == 2 else image[..., image.shape[2] // 2], np.float32)
+
+
+def agreement(stack: Stack, circumstances: Circumstances) -> Resolution | str:
+    """Return what the halves of a stack agree on, or why that cannot be said; colours are measured on green."""
+    if not np.any(stack.half_b):
+        return "too few frames for two halves"
+    try:
+        window = analysis_window(stack.mask, stack.kind)
+    except ValueError as error:
+        return str(error)
+    cutoff = stack_cutoff(circumstances, stack.zoom)
+    return measure_resolution(green(stack.half_a), green(stack.half_b), window, cutoff)
 
 
 def _noise_figures(stack: Stack, best_frame: Real | None, notes: dict[str, str]) -> dict[str, Any]:
@@ -127,17 +141,14 @@ def stack_cutoff(circumstances: Circumstances, zoom: float) -> float | None:
 
 
 def _resolution_figures(
-    stack: Stack, scale: float | None, cutoff: float | None, pattern: float | None, notes: dict[str, str]
+    seen: Resolution | str, scale: float | None, cutoff: float | None, pattern: float | None, notes: dict[str, str]
 ) -> dict[str, Any]:
     keys = ("resolution_px", "resolution_arcsec", "resolution_over_diffraction")
     found: dict[str, Any] = dict.fromkeys([k + e for k in keys for e in ("", "_error")])
     found["information_bits"] = None
-    try:
-        window = analysis_window(stack.mask, stack.kind)
-    except ValueError as error:
-        notes.update(dict.fromkeys((*keys, "information_bits"), str(error)))
+    if isinstance(seen, str):
+        notes.update(dict.fromkeys((*keys, "information_bits"), seen))
         return found
-    seen = measure_resolution(green(stack.half_a), green(stack.half_b), window, cutoff)
     if seen.half_bit_px is not None and seen.note and pattern is not None and seen.contrast < pattern:
         seen = seen.refused("what both half-stacks show is no stronger than the sensor's fixed pattern")
     if seen.half_bit_px is None or seen.half_bit_px_error is None:

@@ -21,7 +21,7 @@ import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 
-from stacker.packed_spectrum import packed, power
+from stacker.packed_spectrum import folded
 
 Real = NDArray[np.float32]
 Complex = NDArray[np.complex64]
@@ -131,11 +131,6 @@ class AnalysisWindow:
         least = (2.0 * np.pi / min(self.weight.shape)) ** 2
         return np.asarray(1.0 / np.minimum(laplacian, -least), np.float32)
 
-    @cached_property
-    def packed_restoring(self) -> Real:
-        """`restoring` as a factor of OpenCV's packed spectrum, shape `size`."""
-        return packed(self.restoring, self.size[1])
-
     def multiplicity(self) -> Real:
         """Return how often each mode of the half plane stands in the whole plane (1 or 2)."""
         count = np.full(self.spectrum_shape, 2.0, np.float32)
@@ -203,20 +198,42 @@ def windowed_power(frame_dewarped: NDArray[np.floating], window: AnalysisWindow)
     Noise is white in it only where the frame was moved by whole pixels; interpolation makes it fall towards the
     highest frequencies.
     """
-    weighted = _under(window, frame_dewarped)
-    below, right = (whole - part for whole, part in zip(window.size, weighted.shape, strict=True))
-    if below or right:
-        weighted = np.pad(weighted, ((0, below), (0, right)))
-    cv2.dft(weighted, dst=weighted)
-    if window.whitened:
-        weighted *= window.packed_restoring
-    return power(weighted)
+    meter = PowerMeter(window)
+    squares = meter.nothing()
+    meter.add(frame_dewarped, 1.0, squares)
+    return meter.mean(squares, 1.0)
+
+
+@dataclass(frozen=True)
+class PowerMeter:
+    """Measures the mean `windowed_power` of many frames: what is the same for all is done once, to their mean."""
+
+    window: AnalysisWindow
+
+    def nothing(self) -> Real:
+        """Return the sum over no frames."""
+        return np.zeros(self.window.size, np.float32)
+
+    def add(self, frame_dewarped: NDArray[np.floating], weight: float, squares: NDArray[np.floating]) -> None:
+        """Add a frame (H, W) to the weighted sum of the squared packed spectra."""
+        spectrum = _under(self.window, frame_dewarped)
+        below, right = (whole - part for whole, part in zip(self.window.size, spectrum.shape, strict=True))
+        if below or right:
+            spectrum = np.pad(spectrum, ((0, below), (0, right)))
+        cv2.dft(spectrum, dst=spectrum)
+        spectrum *= np.float32(math.sqrt(weight))
+        cv2.accumulateSquare(spectrum, squares)
+
+    def mean(self, squares: NDArray[np.floating], weight: float) -> Real:
+        """Return the weighted mean power (H', W'//2+1), float32, ADU^2, of frames of so much weight together."""
+        mean = folded(np.asarray(squares / weight, np.float32))
+        return mean * self.window.restoring**2 if self.window.whitened else mean
 
 
 def _under(window: AnalysisWindow, image: NDArray[np.floating]) -> Real:
     """Return the part of an image under the window (h, w), whitened, without shading."""
-    part: Real = np.array(image[window.rows, window.columns], np.float32)
-    part -= part.mean()
+    part: Real = np.asarray(image[window.rows, window.columns], np.float32)
+    part = part - part.mean()
     if window.whitened:
         cv2.filter2D(part, cv2.CV_32F, _LAPLACIAN, dst=part, borderType=cv2.BORDER_REPLICATE)
     part *= window.weight

@@ -12,9 +12,8 @@ from numpy.typing import NDArray
 from stacker.alignment import Alignment
 from stacker.capture import Capture
 from stacker.measuring.limb import limb_profile
-from stacker.measuring.metrics import green
-from stacker.measuring.resolution import SEVENTH, measure_resolution
-from stacker.measuring.spectra import analysis_window
+from stacker.measuring.metrics import green, stack_cutoff
+from stacker.measuring.resolution import SEVENTH, Resolution
 from stacker.measuring.warp import warp_field
 from stacker.ranking import Ranking
 from stacker.sharpening.showing import Tone
@@ -35,14 +34,22 @@ class Evidence:
 
 
 def gather_evidence(
-    capture: Capture, ranking: Ranking, alignment: Alignment, linear: Stack, finished: Real, tone: Tone
+    capture: Capture,
+    ranking: Ranking,
+    alignment: Alignment,
+    linear: Stack,
+    finished: Real,
+    tone: Tone,
+    agreed: Resolution | str,
 ) -> Evidence:
-    """Return the sharpest frame and the curves of a run; colours are measured on green, as the metrics are."""
-    cutoff = capture.circumstances.cutoff_cyc_per_px()
+    """Return the sharpest frame and the curves of a run; colours are measured on green, as the metrics are.
+
+    `agreed` is what the halves agree on, or why that cannot be said.
+    """
     curves = {
         "best_frame": int(ranking.order[0]),
         "showing": {"black_adu": tone.black, "white_adu": tone.white, "gamma": tone.gamma, **_colours(tone)},
-        "correlation": _correlation(linear, None if cutoff is None else cutoff / linear.zoom),
+        "correlation": _correlation(agreed, stack_cutoff(capture.circumstances, linear.zoom)),
         "limb": _limb(linear, finished),
         "warp": _warp(alignment, ranking.target.mask),
     }
@@ -82,23 +89,22 @@ def _in_colour(frame: NDArray[Any], mosaic: str | None) -> Real:
     return cv2.cvtColor(frame, getattr(cv2, f"COLOR_Bayer{mosaic}2RGB")).astype(np.float32)
 
 
-def _correlation(linear: Stack, cutoff: float | None) -> dict[str, Any] | None:
-    try:
-        window = analysis_window(linear.mask, linear.kind)
-    except ValueError:
-        return None
-    seen = measure_resolution(green(linear.half_a), green(linear.half_b), window, cutoff)
-    return {
-        "frequency_cyc_per_px": seen.rings.frequency_cyc_per_px,
-        "correlation": seen.rings.correlation,
-        "half_bit": seen.half_bit,
-        "seventh": SEVENTH,
-        "modes": seen.rings.count,
-        "half_bit_px": seen.half_bit_px,
-        "half_bit_px_error": seen.half_bit_px_error,
-        "seventh_px": seen.seventh_px,
-        "cutoff_cyc_per_px": cutoff,
-    }
+def _correlation(seen: Resolution | str, cutoff: float | None) -> dict[str, Any] | None:
+    return (
+        None
+        if isinstance(seen, str)
+        else {
+            "frequency_cyc_per_px": seen.rings.frequency_cyc_per_px,
+            "correlation": seen.rings.correlation,
+            "half_bit": seen.half_bit,
+            "seventh": SEVENTH,
+            "modes": seen.rings.count,
+            "half_bit_px": seen.half_bit_px,
+            "half_bit_px_error": seen.half_bit_px_error,
+            "seventh_px": seen.seventh_px,
+            "cutoff_cyc_per_px": cutoff,
+        }
+    )
 
 
 def _limb(linear: Stack, finished: Real) -> dict[str, Any] | None:

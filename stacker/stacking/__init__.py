@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from typing import Protocol
 
 import cv2
 import numpy as np
@@ -30,6 +31,19 @@ WORTH_TELLING = 1e-4
 """Share of a frame's pixels left out that is a trail or a tear, not a lone hit."""
 
 
+class PowerMeter(Protocol):
+    """Sums and averages the power spectra of frames."""
+
+    def nothing(self) -> Array:
+        """Return the sum over no frames."""
+
+    def add(self, frame_dewarped: Array, weight: float, squares: NDArray[np.floating]) -> None:
+        """Add the power of a frame (H, W) to a sum."""
+
+    def mean(self, squares: NDArray[np.floating], weight: float) -> Array:
+        """Return the mean power of frames of so much weight together."""
+
+
 @one_blas_thread()
 def stack(
     capture: Capture,
@@ -37,7 +51,7 @@ def stack(
     alignment: Alignment,
     workers: int = 1,
     progress: Callable[[int, int], None] | None = None,
-    power_of: Callable[[Array], Array] | None = None,
+    power_meter: PowerMeter | None = None,
     settings: StackingSettings | None = None,
 ) -> Stack:
     """Return the weighted mean of the aligned frames on the anchor frame's pixels, (H, W) or (H, W, 3).
@@ -46,8 +60,8 @@ def stack(
     sample, colour by colour, or demosaiced one by one where they move too little for that.
 
     With `settings.zoom` above 1 the pixels are finer and hold the same brightness.
-    `power_of` turns a dewarped (H, W) frame, green where there are colours, into its power spectrum; the mean over a
-    sample of the frames is handed on. `progress(done, total)` is called after every few frames. The result does not
+    `power_meter` looks at the power of dewarped (H, W) frames, green where there are colours; the mean over a sample of
+    the frames is handed on. `progress(done, total)` is called after every few frames. The result does not
     depend on `workers`.
     """
     settings = settings or StackingSettings()
@@ -57,19 +71,20 @@ def stack(
     sampled = spread_over(total, MOST_SPECTRA[settings.effort])
 
     def add_up(batch: Iterable[tuple[int, Frame]]) -> _Batch:
-        few = _Batch(Accumulator(carrier.shape, single=True))
+        few = _Batch(Accumulator(carrier.shape, single=True), power_meter.nothing() if power_meter else None)
         for order, frame in batch:
-            wanted = power_of if order in sampled else None
-            seen, hits = contributor.contribute(order, frame, with_gray=wanted is not None)
+            meter = power_meter if order in sampled else None
+            seen, hits = contributor.contribute(order, frame, with_gray=meter is not None)
             weight = float(alignment.weight[order])
-            if wanted:
-                few.power, few.weighed = few.power + weight * wanted(seen.gray), few.weighed + weight
+            if meter and few.power is not None:
+                meter.add(seen.gray, weight, few.power)
+                few.weighed += weight
             difference = np.asarray(cv2.subtract(seen.image, pivot, dst=seen.image), np.float32)
             few.sums.add(int(alignment.half[order]), difference, weight, seen.share)
             few.hits.append(hits)
         return few
 
-    whole = _Batch(Accumulator(carrier.shape))
+    whole = _Batch(Accumulator(carrier.shape), power_meter.nothing().astype(np.float64) if power_meter else None)
     for few in each_batch(capture, frames, add_up, workers):
         whole.take(few)
         del few  # Or it would stay while the next is added up.
@@ -78,7 +93,8 @@ def stack(
     notes = (*alignment.notes, *_told(np.array(whole.hits), int(np.prod(carrier.shape))))
     if carrier.is_demosaiced:
         notes = (*notes, STOOD_STILL)
-    return _finish(whole, pivot, alignment, ranking, carrier, len(capture), notes)
+    power = power_meter.mean(whole.power, whole.weighed) if power_meter and whole.power is not None else None
+    return _finish(whole, power, pivot, alignment, ranking, carrier, len(capture), notes)
 
 
 @dataclass
@@ -86,8 +102,8 @@ class _Batch:
     """What some of the frames add up to."""
 
     sums: Accumulator
-    power: NDArray[np.float64] = field(default_factory=lambda: np.zeros(()))
-    """Weighted sum of the power spectra of those that were looked at."""
+    power: NDArray[np.float32] | NDArray[np.float64] | None
+    """The meter's sum over those that were looked at."""
     weighed: float = 0.0
     """Sum of their weights."""
     hits: list[int] = field(default_factory=list)
@@ -96,7 +112,9 @@ class _Batch:
     def take(self, other: _Batch) -> None:
         """Add what other frames add up to."""
         self.sums.take(other.sums)
-        self.power, self.weighed = self.power + other.power, self.weighed + other.weighed
+        if self.power is not None and other.power is not None:
+            self.power += other.power
+            self.weighed += other.weighed
         self.hits += other.hits
 
 
@@ -111,6 +129,7 @@ def _told(hit: NDArray[np.intp], pixels: int) -> list[str]:
 
 def _finish(
     whole: _Batch,
+    frame_power: Array | None,
     pivot: Array,
     alignment: Alignment,
     ranking: Ranking,
@@ -133,7 +152,7 @@ def _finish(
         half_b=halves[1],
         mask=zoomed_mask(ranking.target.mask, warper.zoom),
         kind=ranking.target.kind,
-        frame_power=np.asarray(whole.power / whole.weighed, np.float32) if whole.weighed else None,
+        frame_power=frame_power,
         weights=weights,
         share_a=float(alignment.weight[alignment.half == 0].sum() / alignment.weight.sum()),
         notes=notes,
