@@ -85,7 +85,8 @@ def process(
         expected = expected_of(witness, known, linear.zoom)
         linear = share_detail(align_colours(linear, expected), capture.mosaic)
         seen = capture, ranking, alignment
-        with beside(capture, partial(measure_seeing, *seen, known, workers, settings.measuring.effort), workers) as air:
+        look = partial(measure_seeing, *seen, known, effort=settings.measuring.effort)
+        with beside(capture, look, workers) as air:
             finished = sharpen(linear, settings.sharpening, cutoffs(known, linear), known.obstruction_ratio)
             tone = tone_for_showing(finished.image, linear.mask, linear.kind, settings.colour, known.target)
             shown = tone.apply(finished.image)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from functools import cache
+from functools import cache, partial
 from itertools import islice
 from typing import TypeVar
 
@@ -73,15 +73,16 @@ def read_or_pass(capture: Capture, indices: Sequence[int]) -> Iterator[tuple[int
 
 
 @contextmanager
-def beside(capture: Capture, work: Callable[[], Result], workers: int = 1) -> Iterator[Callable[[], Result]]:
+def beside(capture: Capture, work: Callable[[int], Result], workers: int = 1) -> Iterator[Callable[[], Result]]:
     """Begin `work`, which may read frames, in a copy of this process; what the context hands out waits for the result.
 
-    With one worker, or where a copy is not sound, the work is done when its result is first asked for. Nor is a copy
+    `work` is given how many workers it may use: one in a copy, since the other processors have their work. With one
+    worker, or where a copy is not sound, the work is done when its result is first asked for. Nor is a copy
     sound that would have to decode in sequence: the decoder's threads do not come along.
     """
     if workers < 2 or not capture.has_random_access or not may_fork():
-        yield cache(work)
+        yield cache(partial(work, workers))
         return
-    team = Team[None, Result](lambda _: work(), 1)
+    team = Team[None, Result](lambda _: work(1), 1)
     with team:
         yield cache(team.give(None))

@@ -84,13 +84,15 @@ def fit_air(seen: SpectralRatio, obstruction_ratio: float, aperture_mm: float, p
     low = np.array([np.log(LEAST_RATIO), -2.5, -9.0, -9.0, 0.0, -2.5, -9.0])
     high = np.array([np.log(MOST_RATIO), 1.5, -1.0, 0.0, MOST_DEFOCUS_WAVES, 1.5, 0.0])
     focused, blurred = high.copy(), low.copy()
-    focused[4], blurred[4] = 1e-6, NOTICED_WAVES
+    focused[4], blurred[4] = 0.0, NOTICED_WAVES
     sharp, cost = model.best([(q, 0.0) for q in _STARTS], low, focused)
     close = float(np.exp(sharp[0]))
     lower = max(0.65 * close, 1.0)
     calm = max(0.4 * close, 1.0)
-    soft, soft_cost = model.best([(close, 0.1), (calm, 0.5)], low, high)
-    _, blurred_cost = model.best([(lower, 0.35)], blurred, high) if soft[4] < NOTICED_WAVES else (soft, soft_cost)
+    soft, soft_cost = model.best([(close, 0.1), (calm, 0.5)], low, high, sharp)
+    _, blurred_cost = (
+        model.best([(lower, 0.35)], blurred, high, sharp) if soft[4] < NOTICED_WAVES else (soft, soft_cost)
+    )
     rings_cost = soft_cost - robust_cost(model.gain_misfit(soft))
     error, soft_error = spread(model.misfit, sharp, low, focused), spread(model.misfit, soft, low, high)
     return AirFit(
@@ -223,9 +225,16 @@ class _Model:
         middle, last = [self.left, _JITTER[0], float(np.log(self.warp))], [self.alike, float(np.log(self.unlike))]
         return np.array([np.log(ratio), *middle, waves, *last])
 
-    def best(self, starts: list[tuple[float, float]], low: Curve, high: Curve) -> tuple[Curve, float]:
-        """Return the best parameters from several starts (D/r0, defocus), and their cost."""
-        fits = [fit_between(self.misfit, self.start(q, waves), low, high) for q, waves in starts]
+    def best(
+        self, starts: list[tuple[float, float]], low: Curve, high: Curve, like: Curve | None = None
+    ) -> tuple[Curve, float]:
+        """Return the best parameters from several starts (D/r0, defocus), the others `like` these; and their cost."""
+        like = self.start(1.0, 0.0) if like is None else like
+        fits = []
+        for ratio, waves in starts:
+            start = like.copy()
+            start[[0, 4]] = np.log(ratio), waves
+            fits.append(fit_between(self.misfit, start, low, high))
         return min(fits, key=lambda fit: fit[1])
 
 

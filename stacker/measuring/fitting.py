@@ -11,8 +11,8 @@ Curve = NDArray[np.float64]
 
 _STEP = 1e-5
 _ROUNDS = 40
-_SETTLED = 1e-4
-"""A step that gains less cost moved the parameters by a hundredth of their standard error."""
+_SETTLED = 1e-3
+"""A step that gains less cost moved the parameters by some hundredths of their standard error."""
 _MILD = 2.0
 
 
@@ -21,11 +21,13 @@ def fit_between(residuals: Callable[[Curve], Curve], start: Curve, low: Curve, h
 
     `residuals` (N,) are in units of their standard error. The cost is the sum of 8 (sqrt(1 + (r / 2)^2) - 1): squares
     for small residuals, straight beyond two. Levenberg 1944, Q. Appl. Math. 2, 164, and Marquardt 1963, J. SIAM 11,
-    431, with derivatives by differences; a parameter at a bound that wants to go further stays there.
+    431, with derivatives by differences; damped by how much of the promised gain was had (Nielsen 1999, Damping
+    Parameter in Marquardt's Method, IMM, Technical University of Denmark). A parameter at a bound that wants to go
+    further stays there.
     """
     best = np.clip(start, low, high)
     cost, slope, bend = _quadratic(residuals, best, low, high)
-    damping = 1e-2
+    damping, harder = 1e-2, 2.0
     for _ in range(_ROUNDS):
         free = ~((best <= low) & (slope > 0) | (best >= high) & (slope < 0))
         if not free.any():
@@ -34,17 +36,21 @@ def fit_between(residuals: Callable[[Curve], Curve], start: Curve, low: Curve, h
         curvature = bend[np.ix_(free, free)]
         step[free] = np.linalg.solve(curvature + damping * np.diag(np.diag(curvature) + 1e-12), -slope[free])
         tried = np.clip(best + step, low, high)
-        now = robust_cost(residuals(tried))
-        if now < cost:
-            gained = cost - now
-            best, cost, damping = tried, now, max(damping / 5.0, 1e-9)
+        step = tried - best
+        promised = -float((2.0 * slope + bend @ step) @ step)
+        gained = cost - robust_cost(residuals(tried))
+        if gained > 0:
+            best, cost = tried, cost - gained
             if gained < _SETTLED:
                 break
+            # A step that gained less than promised went too far: the next is held back.
+            damping *= max(1.0 / 3.0, 1.0 - (2.0 * min(gained / max(promised, 1e-300), 1.0) - 1.0) ** 3)
+            harder = 2.0
             cost, slope, bend = _quadratic(residuals, best, low, high)
+        elif promised < _SETTLED:
+            break
         else:
-            damping *= 4.0
-            if damping > 1e8:
-                break
+            damping, harder = damping * harder, 2.0 * harder
     return best, cost
 
 
@@ -58,6 +64,9 @@ def _quadratic(residuals: Callable[[Curve], Curve], at: Curve, low: Curve, high:
     r = residuals(at)
     columns = []
     for k in range(len(at)):
+        if low[k] == high[k]:
+            columns.append(np.zeros_like(r))
+            continue
         step = _STEP * max(1.0, abs(at[k]))
         step = -step if at[k] + step > high[k] else step
         moved = at.copy()
