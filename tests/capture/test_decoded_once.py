@@ -209,7 +209,7 @@ def test_copies_of_the_process_share_the_frames(recorded: Path, expected: list[N
         gone(recorded)
         assert list(each_batch(capture, wanted, work, workers)) == decoding
         assert sum(decoding, []) == [(place, frame.tobytes()) for place, frame in enumerate(expected[1:])]
-        with beside(capture, lambda: capture.get_frame(7), workers) as found:
+        with beside(capture, lambda _: capture.get_frame(7), workers) as found:
             assert_array_equal(found(), expected[7])
 
 
@@ -219,10 +219,10 @@ def test_work_beside_is_done_by_a_copy(recorded: Path) -> None:
         pytest.skip("copies of a process are sound on Linux alone")
     with open_capture(recorded) as capture:
         capture.decode_once()
-        with beside(capture, os.getpid, 2) as process_id:
+        with beside(capture, lambda _: os.getpid(), 2) as process_id:
             assert process_id() == os.getpid()
         list(capture)
-        with beside(capture, os.getpid, 2) as process_id:
+        with beside(capture, lambda _: os.getpid(), 2) as process_id:
             assert process_id() != os.getpid()
 
 
