@@ -3,8 +3,8 @@
 How much of a telescope's defocus can be told from air: from frames without noise and without beams that part, all that
 is worth noticing; but defocus and air differ only in how the frames scatter, not in how soft their mean is, and noise
 and layers high above, which move one detail of a patch against another, scatter them as well. Of discs in air of D/r0
-1.5 to 3 (scripts/experiment_seeing.py, 176 captures) 0.3 waves peak to valley are recognised in 3 of 4, 0.5 waves in 4
-of 5: in 7 of 8 that show at two sigma or more by their own noise. Of telescopes in focus none is called defocused
+1.5 to 3 (scripts/experiment_seeing.py, 216 captures) 0.3 waves peak to valley are recognised in 2 of 3, 0.5 waves in 4
+of 5: in 6 of 7 that show at two sigma or more by their own noise. Of telescopes in focus none is called defocused
 there, and some 1 in 150 in air of D/r0 2 to 9. The rest, faint or seen through 80 mm, is "cannot tell";
 experiment_defocus_bound.py says what more there is to be had.
 """
