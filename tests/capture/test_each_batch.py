@@ -50,17 +50,17 @@ def test_no_frame_is_no_batch(capture: Capture) -> None:
 def test_work_beside_reads_frames_and_is_done_once(capture: Capture, workers: int, tmp_path: Path) -> None:
     done = tmp_path / "done"
 
-    def work() -> int:
+    def work(workers: int) -> tuple[int, int]:
         with done.open("a") as file:
             file.write("x")
-        return int(capture.get_frame(7)[0, 0])
+        return int(capture.get_frame(7)[0, 0]), workers
 
     with beside(capture, work, workers) as result:
-        assert [result(), result()] == [7, 7]
+        assert [result(), result()] == [(7, 1), (7, 1)]
     assert done.read_text() == "x"
 
 
 @pytest.mark.parametrize("workers", [1, 2])
 def test_what_goes_wrong_beside_is_raised_where_it_is_asked_for(capture: Capture, workers: int) -> None:
-    with beside(capture, lambda: capture.get_frame(99), workers) as result, pytest.raises(IndexError):
+    with beside(capture, lambda _: capture.get_frame(99), workers) as result, pytest.raises(IndexError):
         result()
