@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from stacker.alignment.correlation import Shift
 from stacker.capture.sequence import CaptureError
-from stacker.colour.exposures import TRUSTED_SHARE, Ratio, join, measure_ratio, trust
+from stacker.colour.exposures import TRUSTED_SHARE, Ratio, join, levelled, measure_ratio, trust
 from stacker.colour.plane_set import Plane, moved_plane, register
 from stacker.joining.part import Part
 from stacker.joining.turning import turned_remark
@@ -107,7 +107,12 @@ def _grown(growing: _Growing, part: Part) -> tuple[_Growing, Shift, list[Ratio],
     except ValueError as error:
         raise CaptureError(part.folder, str(error), "record an exposure between the two") from error
     image, variance, share = join((plane.image, plane.variance), (long.image, long.variance), trusted, ratios)
-    finished = join((plane.finished, plane.variance), (long.finished, long.variance), trusted, ratios)[0]
+    # Sharpening leaves each its own level of the sky.
+    finished_ratios = [
+        levelled(ratio, *pair, trusted)
+        for ratio, pair in zip(ratios, _channels(plane.finished, long.finished), strict=True)
+    ]
+    finished = join((plane.finished, plane.variance), (long.finished, long.variance), trusted, finished_ratios)[0]
     coverage = plane.coverage + long.coverage * (share if share.ndim == plane.coverage.ndim else share[..., None])
     joined = replace(plane, image=image, variance=variance, coverage=coverage, finished=finished)
     return replace(growing, plane=joined), shift, ratios, float(share.mean())

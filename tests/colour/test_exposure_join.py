@@ -115,3 +115,15 @@ def test_what_cannot_be_joined_is_said(short: np.ndarray, long: np.ndarray, word
     pair = short.astype(np.float32), long.astype(np.float32)
     with pytest.raises(ValueError, match=words):
         measure_ratio(*pair, trust(pair[1], SATURATION), (NOISE, NOISE))
+
+
+@pytest.mark.parametrize("seeing_px", [2.0, 3.0])
+def test_unlike_seeing_leaves_no_step_in_the_sky(seeing_px: float) -> None:
+    """A long exposure in rougher air spreads the limb's light; where it begins and ends the sky goes on."""
+    rng = np.random.default_rng(7)
+    noise = rng.normal(0, NOISE, (2, *ROWS.shape))
+    short = (scene() + noise[0]).astype(np.float32)
+    long = np.minimum(FACTOR * gaussian_filter(scene(), seeing_px) + OFFSET, SATURATION) + noise[1]
+    image = joined(short, long.astype(np.float32))[0]
+    sky = np.s_[2:20, 2:-2]
+    assert np.median(image[sky]) - np.median(scene()[sky]) == pytest.approx(0, abs=0.2 * NOISE)
