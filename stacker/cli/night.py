@@ -53,7 +53,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.add_argument("--out", metavar="DIR", type=Path, required=True, help="where the run folders go")
     parser.add_argument("--dry-run", action="store_true", help="show the plan and do nothing")
     parser.add_argument("--watch", action="store_true", help="go on while captures still arrive")
-    parser.add_argument("--watch-for", metavar="S", type=_seconds, help="watch, and end after S seconds without news")
+    parser.add_argument("--watch-for-s", metavar="S", type=_seconds, help="watch, and end after S seconds without news")
     parser.add_argument(
         "--quiet-s", metavar="S", type=_seconds, help="watching, take a capture after S seconds without growth (10)"
     )
@@ -80,7 +80,7 @@ def run(arguments: argparse.Namespace) -> int:
     from stacker.night.growth import Growth
     from stacker.night.scout import Scout
 
-    watching = arguments.watch or arguments.watch_for is not None
+    watching = arguments.watch or arguments.watch_for_s is not None
     quiet_s = (10.0 if watching else _FRESH_S) if arguments.quiet_s is None else arguments.quiet_s
     scout = Scout(arguments.folder, arguments.out, settings, overrides, Growth(quiet_s))
     with NightBar() as bar:
@@ -116,7 +116,7 @@ class _Night:
 
         self.arguments, self.scout, self.bar = arguments, scout, bar
         self.workers: int = arguments.workers or os.cpu_count() or 1
-        self.watch = Watch(min(5.0, scout.growth.quiet_s), arguments.watch_for) if watching else None
+        self.watch = Watch(min(5.0, scout.growth.quiet_s), arguments.watch_for_s) if watching else None
         self.record = Record(arguments.logbook)
 
     def run(self, quiet_s: float) -> int:

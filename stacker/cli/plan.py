@@ -21,7 +21,7 @@ _EXAMPLES = """examples:
   stillair plan garden.toml                                   tonight
   stillair plan garden.toml --night 2031-04-05 --target Jupiter Moon
   stillair plan garden.toml --runs runs --plot night.png      usual seeing from your own measured runs
-  stillair plan garden.toml --seeing 1.2 --json
+  stillair plan garden.toml --seeing-arcsec 1.2 --json
 
 garden.toml:
   [site]
@@ -56,7 +56,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.add_argument("file", metavar="FILE", type=Path, help="TOML file with site, telescopes and cameras")
     parser.add_argument("--night", metavar="DATE", help="date of the evening, as 2031-04-05 (default: tonight)")
     parser.add_argument("--target", metavar="NAME", nargs="+", help="plan these only (default: all)")
-    parser.add_argument("--seeing", metavar="ARCSEC", type=float, help="usual seeing; beats runs, logbook and file")
+    parser.add_argument("--seeing-arcsec", metavar="A", type=float, help="usual seeing; beats runs, logbook and file")
     parser.add_argument("--runs", metavar="DIR", type=Path, help="run folders whose measured seeing is the usual one")
     add_logbook_option(parser)
     parser.add_argument("--json", action="store_true", help="print one JSON object instead of words")
@@ -102,10 +102,12 @@ def plan_from(arguments: argparse.Namespace) -> Plan:
     from stacker.sky.plan_file import night_from_text, read_plan
 
     file = _overridden(read_plan(arguments.file), arguments)
-    logged = None if arguments.seeing is not None or file.conditions.runs else _logged_seeing(file, arguments.logbook)
+    logged = (
+        None if arguments.seeing_arcsec is not None or file.conditions.runs else _logged_seeing(file, arguments.logbook)
+    )
     try:
         given = night_from_text(arguments.night) if arguments.night else file.night
-        return make_plan(file, given or evening_of(datetime.now(UTC), file.site), arguments.seeing, logged)
+        return make_plan(file, given or evening_of(datetime.now(UTC), file.site), arguments.seeing_arcsec, logged)
     except ValueError as error:
         raise SettingsError(f"{arguments.file}: {error}") from error
 
@@ -131,8 +133,10 @@ def _overridden(file: PlanFile, arguments: argparse.Namespace) -> PlanFile:
     from stacker.settings import SettingsError
     from stacker.sky.plan_file import targets_from
 
-    if arguments.seeing is not None and not 0.1 <= arguments.seeing <= 30:
-        raise SettingsError(f"the command line: --seeing is {arguments.seeing}; give arcseconds from 0.1 to 30")
+    if arguments.seeing_arcsec is not None and not 0.1 <= arguments.seeing_arcsec <= 30:
+        raise SettingsError(
+            f"the command line: --seeing-arcsec is {arguments.seeing_arcsec}; give arcseconds from 0.1 to 30"
+        )
     if arguments.runs is not None:
         if not arguments.runs.is_dir():
             raise SettingsError(f"{arguments.runs}: is no folder; give one with run folders in it")

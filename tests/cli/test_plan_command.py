@@ -61,7 +61,7 @@ def test_the_table_tells_every_target_and_pair(garden: Path, stillair: Callable[
 
 def test_json_holds_the_same(garden: Path, stillair: Callable[..., Any]) -> None:
     """Every pair with its numbers; the caution in the record and on standard error."""
-    outcome = stillair("plan", garden, "--json", "--seeing", 1.5)
+    outcome = stillair("plan", garden, "--json", "--seeing-arcsec", 1.5)
     told = json.loads(outcome.out)
     assert told["night"] == "2026-11-25" and told["seeing_arcsec"] == 1.5 and told["seeing_from"] == "given"
     targets = {entry["target"]: entry for entry in told["targets"]}
@@ -117,7 +117,7 @@ def test_without_matplotlib_it_says_what_to_install(
         (("--night", "tomorrow"), "date of its evening"),
         (("--night", "1960-01-01"), "from 1972 to 2100"),
         (("--target", "Pluto"), "unknown target"),
-        (("--seeing", "0"), "--seeing"),
+        (("--seeing-arcsec", "0"), "--seeing-arcsec"),
         (("--runs", "no-such-folder"), "no folder"),
         (("--plot", "night.jpg"), ".png or .svg"),
     ],

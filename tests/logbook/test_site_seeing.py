@@ -84,7 +84,7 @@ def test_the_plan_takes_it_and_the_setting_stays_as_the_fallback(book: Path, tmp
     assert told("--logbook", book) == (pytest.approx(1.374, abs=0.001), "median of 3 nights in the logbook, 12 runs")
     assert told("--logbook", "none") == (2.5, "setting")
     assert told("--logbook", tmp_path / "empty.sqlite") == (2.5, "setting")
-    assert told("--logbook", book, "--seeing", 1.1) == (1.1, "given")
+    assert told("--logbook", book, "--seeing-arcsec", 1.1) == (1.1, "given")
     broken = tmp_path / "broken.sqlite"
     broken.write_text("not a database " * 99)
     done = stillair("plan", file, "--json", "--logbook", broken)

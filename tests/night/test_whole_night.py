@@ -253,7 +253,7 @@ def test_a_watch_takes_what_arrives_once_it_has_stopped_growing(
 
     writer = threading.Timer(0.3, arrive)
     writer.start()
-    watch = ("--watch-for", 3, "--quiet-s", 1, "--workers", 1)
+    watch = ("--watch-for-s", 3, "--quiet-s", 1, "--workers", 1)
     done = stillair("night", folder, "--out", tmp_path / "runs", *watch)
     writer.join()
     assert done.status == 0
