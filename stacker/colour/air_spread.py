@@ -76,9 +76,9 @@ def as_air_spreads(red: Shift, blue: Shift, expected: Expected | None = None) ->
                 for (dy, dx), error, seen in zip(shifts, doubt, (red, blue), strict=True)
             )
             return red, blue, told
-        told = "the colours do not stand as the air spreads them here and now; their line and its ratio are kept"
+        told = "the colours do not stand as the air spreads them here and now: only their line and its ratio were kept"
     if known.all():
-        told = "red and blue do not stand from green as the air spreads colours; they are moved by what was measured"
+        told = "red and blue do not stand from green as the air spreads colours: they were moved by what was measured"
     return red, blue, told
 
 
