@@ -121,7 +121,8 @@ def align(
     for number, (binning, steps) in enumerate(schedule):
         following = schedule[min(number + 1, len(schedule) - 1)][0]
         before = state.coefficients.copy()
-        next_pass(source, state, plan, binning, following, steps, tell(number + 1), with_patches=number == 0)
+        last = number + 1 == len(schedule)
+        next_pass(source, state, plan, binning, following, steps, tell(number + 1), number == 0, last)
         moved_px.append(_moved_px(before, state, plan))
         if effort.more and number + 1 >= len(effort.passes) and _to_come(moved_px) < SETTLED / cutoff:
             break

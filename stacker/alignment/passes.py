@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 
@@ -15,6 +16,7 @@ from stacker.alignment.level import Level, shrink
 from stacker.alignment.planes import Cut, PlaneSource
 from stacker.alignment.prior import Modes
 from stacker.alignment.template import (
+    PowerSum,
     Rings,
     Template,
     Transfer,
@@ -69,9 +71,6 @@ class Tally:
                 cv2.scaleAdd(sight.inside, weight, self.cover, dst=self.cover)
         cv2.add(self.mean[kind], sight.image, dst=self.mean[kind])
         self.count[kind] += 1
-        if sight.ring_power is not None:
-            self.power[kind] += sight.ring_power
-            self.measured[kind] += 1
         self.share[kind] += weight
 
     def take(self, other: Tally) -> None:
@@ -111,8 +110,6 @@ class Sight:
     image: Array
     """(h, w) dewarped frame at the binning of the next pass."""
     inside: Array | None
-    ring_power: NDArray[np.float64] | None
-    """Power in each ring, of a sample of the frames."""
 
 
 @dataclass
@@ -161,30 +158,13 @@ class Plan:
     sampled: int
     """Frames whose power is measured in a pass, at least, where there are so many."""
 
-    def sampling(self, frames: int) -> Sampling:
-        """Return which of so many frames those are."""
-        return Sampling(max(1, frames // self.sampled))
+    def sample_of(self, frames: int) -> range:
+        """Return which of so many frames those are: spread over the capture."""
+        return range(0, frames, max(1, frames // self.sampled))
 
     def rings(self, binning: int) -> Rings:
         """Return the rings of the region at one binning."""
         return rings_of(self.levels[binning].rows.shape, binning, self.cutoff_cyc_per_px)
-
-
-@dataclass(frozen=True)
-class Sampling:
-    """Measures the ring power of some of the frames, spread over the capture: a class needs no more."""
-
-    step: int
-
-    def takes(self, order: int) -> bool:
-        """Whether a frame is of the sample."""
-        return order % self.step == 0
-
-    def __call__(self, order: int, image: Array, level: Level, rings: Rings) -> NDArray[np.float64] | None:
-        """Return the ring power of a dewarped frame if it is one of the sample."""
-        if not self.takes(order):
-            return None
-        return rings.sum(power(spectrum(image, level.window)))
 
 
 def gain_probe(reference: Array, level: Level, rings: Rings) -> Array:
@@ -215,14 +195,14 @@ def first_pass(source: PlaneSource, state: State, plan: Plan, binning: int, prog
 
     What blur and noise leave of it in each class is measured on a sample of the frames.
     """
-    level, rings = plan.levels[binning], plan.rings(binning)
-    weight, sampled = state.reference_weight(0.25), plan.sampling(len(state.half))
-    wanted = [order for order in range(len(weight)) if weight[order] > 0 or sampled.takes(order)]
+    level = plan.levels[binning]
+    weight, sampled = state.reference_weight(0.25), plan.sample_of(len(state.half))
+    wanted = [order for order in range(len(weight)) if weight[order] > 0 or order in sampled]
 
     def look(cut: Cut) -> Sight:
         start = state.coefficients[cut.order]
         image, inside = _sight(cut, level, state.modes, start)
-        return Sight(Following(cut.order, start, 0.0, 1.0), image, inside, sampled(cut.order, image, level, rings))
+        return Sight(Following(cut.order, start, 0.0, 1.0), image, inside)
 
     _gather(source, look, state, weight, plan, binning, progress, wanted)
 
@@ -236,16 +216,15 @@ def next_pass(
     steps: int,
     progress: Progress | None,
     with_patches: bool = False,
+    last: bool = False,
 ) -> None:
     """Follow every frame at one binning, then rebuild the references for the next from the better half.
 
-    `with_patches` finds a first field before the steps.
+    `with_patches` finds a first field before the steps; after the `last` pass nobody asks for transfers.
     """
     level, target = plan.levels[binning], plan.levels[next_binning]
-    rings, next_rings = plan.rings(binning), plan.rings(next_binning)
-    probes = [gain_probe(reference, level, rings) for reference in state.references]
+    probes = [gain_probe(reference, level, plan.rings(binning)) for reference in state.references]
     templates = _templates(state, plan, binning, with_patches, source.workers)
-    sampled = plan.sampling(len(state.half))
 
     def look(cut: Cut) -> Sight:
         half = state.half[cut.order]
@@ -261,11 +240,10 @@ def next_pass(
             inside = level.seen(maps, cut.bounds(binning))
         else:
             dewarped, inside = _sight(cut, target, state.modes, coefficients)
-        ring_power = sampled(cut.order, dewarped, target, next_rings)
-        return Sight(Following(cut.order, coefficients, precision, gain), dewarped, inside, ring_power)
+        return Sight(Following(cut.order, coefficients, precision, gain), dewarped, inside)
 
     weight = state.reference_weight(0.5)
-    _gather(source, look, state, weight, plan, next_binning, progress, templates=templates)
+    _gather(source, look, state, weight, plan, next_binning, progress, templates=templates, last=last)
 
 
 def _templates(state: State, plan: Plan, binning: int, with_patches: bool, workers: int) -> list[list[Template]]:
@@ -291,19 +269,26 @@ def _gather(
     progress: Progress | None,
     orders: Sequence[int] | None = None,
     templates: list[list[Template]] | None = None,
+    last: bool = False,
 ) -> None:
     """Look at the frames of a pass, centre the geometry of each half and note how its classes relate to it.
 
     `templates` are those that the frames were followed against, if they were.
     """
-    level, rings = plan.levels[binning], plan.rings(binning)
+    level, rings, sampled = plan.levels[binning], plan.rings(binning), plan.sample_of(len(state.half))
 
     def add_up(cuts: Iterable[Cut]) -> tuple[list[Tally], list[Following]]:
         few, followed = _tallies(level, rings), []
+        powers: dict[tuple[int, int], PowerSum] = defaultdict(lambda: PowerSum(level.window))
         for cut in cuts:
-            sight = look(cut)
-            few[state.half[cut.order]].add(sight, int(state.kind[cut.order]), float(weight[cut.order]))
+            sight, half, kind = look(cut), int(state.half[cut.order]), int(state.kind[cut.order])
+            few[half].add(sight, kind, float(weight[cut.order]))
+            if cut.order in sampled and not last:
+                powers[half, kind].add(sight.image)
             followed.append(sight.following)
+        for (half, kind), summed in powers.items():
+            few[half].power[kind] = rings.sum(summed.total())
+            few[half].measured[kind] = summed.count
         return few, followed
 
     tallies, gain = _tallies(level, rings), np.ones_like(state.gain)
@@ -333,6 +318,7 @@ def _gather(
         mean = np.average(state.coefficients[members], axis=0, weights=state.gain[members])
         state.coefficients[members] -= mean
         straight = level.warp(reference, level.maps(state.modes, -mean, np.zeros(2)))
-        transform = spectrum(reference, level.window)
-        state.transfers.append([tally.transfer(kind, rings, transform, level.window) for kind in range(CLASSES)])
+        if not last:
+            transform = spectrum(reference, level.window)
+            state.transfers.append([tally.transfer(kind, rings, transform, level.window) for kind in range(CLASSES)])
         state.references.append(straight)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
@@ -17,7 +18,7 @@ from scipy.ndimage import gaussian_filter1d
 from stacker.alignment.level import Level
 from stacker.alignment.patches import Patches, place_patches
 from stacker.alignment.prior import Modes
-from stacker.packed_spectrum import filtered, packed
+from stacker.packed_spectrum import filtered, folded, packed
 
 Array = NDArray[np.float32]
 RINGS = 40
@@ -75,6 +76,24 @@ def spectrum(image: Array, window: Array) -> NDArray[np.complex64]:
 def power(spectrum: NDArray[np.complex64]) -> Array:
     """Return |F|^2."""
     return np.asarray(spectrum.real**2 + spectrum.imag**2, np.float32)
+
+
+class PowerSum:
+    """The power of some images (h, w) under one window, summed as OpenCV packs spectra and unpacked once."""
+
+    def __init__(self, window: Array) -> None:
+        self._window, self._squares, self.count = window, np.zeros(window.shape, np.float32), 0
+
+    def add(self, image: Array) -> None:
+        """Add the power of an image without its mean."""
+        transform = (image - image.mean()) * self._window
+        cv2.dft(transform, dst=transform)
+        cv2.accumulateSquare(transform, self._squares)
+        self.count += 1
+
+    def total(self) -> Array:
+        """Return the sum of |F|^2, (h, w // 2 + 1)."""
+        return folded(self._squares)
 
 
 @dataclass(frozen=True)
