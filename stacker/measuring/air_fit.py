@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -204,6 +205,17 @@ class _Model:
         With l the eigenvalues of a covariance over the expected one and n gains, n sum(l - 1 - ln l) (Anderson, An
         Introduction to Multivariate Statistical Analysis); the sign tells too much from too little.
         """
+        # Derivatives along the other parameters ask for the same again.
+        return self._known_misfits(*p[[0, 4, 5, 6]].tolist())
+
+    @cached_property
+    def _known_misfits(self) -> Callable[[float, float, float, float], Curve]:
+        def misfit(log_ratio: float, waves: float, alike: float, unlike: float) -> Curve:
+            return self._gain_misfit(np.array([log_ratio, 0.0, 0.0, 0.0, waves, alike, unlike]))
+
+        return lru_cache(maxsize=8)(misfit)
+
+    def _gain_misfit(self, p: Curve) -> Curve:
         seen = self.seen.gains
         if seen is None:
             return np.zeros(0)

@@ -233,10 +233,11 @@ class PowerMeter:
 def _under(window: AnalysisWindow, image: NDArray[np.floating]) -> Real:
     """Return the part of an image under the window (h, w), whitened, without shading."""
     part: Real = np.asarray(image[window.rows, window.columns], np.float32)
-    part = part - part.mean()
     if window.whitened:
-        cv2.filter2D(part, cv2.CV_32F, _LAPLACIAN, dst=part, borderType=cv2.BORDER_REPLICATE)
-    part *= window.weight
+        part = np.asarray(cv2.filter2D(part, cv2.CV_32F, _LAPLACIAN, borderType=cv2.BORDER_REPLICATE), np.float32)
+        part *= window.weight
+    else:
+        part = (part - part.mean()) * window.weight
     if window.shading is not None:
         shading = window.shading.best_fit(part * window.weight)
         shading *= window.weight
