@@ -6,6 +6,8 @@ column k, the first and the last column the same along the rows (OpenCV document
 
 from __future__ import annotations
 
+import math
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -35,13 +37,16 @@ def energy(spectrum: Array) -> float:
     return 2 * float(cv2.norm(spectrum, cv2.NORM_L2SQR)) - float(np.vdot(single, single))
 
 
-def power(spectrum: Array) -> Array:
-    """Return |F|^2 on the half plane (h, w // 2 + 1) of a packed spectrum (h, w)."""
-    return folded(spectrum * spectrum)
+def add_squares(image: Array, squares: NDArray[np.floating], weight: float = 1.0) -> None:
+    """Add the weighted squares of an image's packed spectrum (h, w) to a sum of such; the image is overwritten."""
+    cv2.dft(image, dst=image)
+    if weight != 1.0:
+        image *= np.float32(math.sqrt(weight))
+    cv2.accumulateSquare(image, squares)
 
 
 def folded(square: Array) -> Array:
-    """Return |F|^2 on the half plane (h, w // 2 + 1) from the squares of a packed spectrum (h, w)."""
+    """Return |F|^2 on the half plane (h, w // 2 + 1) from the squares of a packed spectrum (h, w), or a sum of such."""
     height, width = square.shape
     half = np.empty((height, width // 2 + 1), np.float32)
     pairs = (width - 1) // 2

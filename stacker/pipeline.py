@@ -114,8 +114,7 @@ def process(
 def cutoffs(circumstances: Circumstances, linear: Stack) -> float | tuple[float, float, float] | None:
     """Return the telescope's cutoff in cycles per stack pixel: one number, or one a colour; None where not known."""
     if linear.image.ndim == 2:
-        cutoff = circumstances.cutoff_cyc_per_px()
-        return None if cutoff is None else cutoff / linear.zoom
+        return stack_cutoff(circumstances, linear.zoom)
     red, green, blue = (circumstances.cutoff_cyc_per_px(wavelength) for wavelength in COLOUR_WAVELENGTHS_NM)
     if red is None or green is None or blue is None:
         return None

@@ -121,8 +121,8 @@ def align(
     for number, (binning, steps) in enumerate(schedule):
         following = schedule[min(number + 1, len(schedule) - 1)][0]
         before = state.coefficients.copy()
-        last = number + 1 == len(schedule)
-        next_pass(source, state, plan, binning, following, steps, tell(number + 1), number == 0, last)
+        first, last = number == 0, number + 1 == len(schedule)
+        next_pass(source, state, plan, binning, following, steps, tell(number + 1), with_patches=first, last=last)
         moved_px.append(_moved_px(before, state, plan))
         if effort.more and number + 1 >= len(effort.passes) and _to_come(moved_px) < SETTLED / cutoff:
             break

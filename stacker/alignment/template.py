@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
@@ -18,7 +17,7 @@ from scipy.ndimage import gaussian_filter1d
 from stacker.alignment.level import Level
 from stacker.alignment.patches import Patches, place_patches
 from stacker.alignment.prior import Modes
-from stacker.packed_spectrum import filtered, folded, packed
+from stacker.packed_spectrum import add_squares, filtered, folded, packed
 
 Array = NDArray[np.float32]
 RINGS = 40
@@ -86,9 +85,7 @@ class PowerSum:
 
     def add(self, image: Array) -> None:
         """Add the power of an image without its mean."""
-        transform = (image - image.mean()) * self._window
-        cv2.dft(transform, dst=transform)
-        cv2.accumulateSquare(transform, self._squares)
+        add_squares((image - image.mean()) * self._window, self._squares)
         self.count += 1
 
     def total(self) -> Array:

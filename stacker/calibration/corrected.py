@@ -13,13 +13,14 @@ from numpy.typing import NDArray
 from stacker.calibration.banding import BandRemoval
 from stacker.calibration.corrections import Corrections, even_response
 from stacker.calibration.defects import DefectRepair
+from stacker.capture.derived import DerivedCapture
 from stacker.capture.sequence import Capture, Frame
 from stacker.fits_card import Value
 
 _JUST_BELOW = 1 - 1e-4
 
 
-class CorrectedCapture(Capture):
+class CorrectedCapture(DerivedCapture):
     """Frames in float32, in the camera's numbers: offset taken off, divided by the flat, bands and blind pixels mended.
 
     `full_scale` is where the converter's limit lies in the most sensitive part of the field after correction; what was
@@ -34,29 +35,14 @@ class CorrectedCapture(Capture):
         provenance: Mapping[str, tuple[Value, str]] | None = None,
         bands: BandRemoval | None = None,
     ) -> None:
-        self.raw, self.corrections, self._bands = raw, corrections, bands
-        self.path, self.shape, self.bits, self.mosaic = raw.path, raw.shape, raw.bits, raw.mosaic
-        self.frames_lost, self.times_utc, self.circumstances = raw.frames_lost, raw.times_utc, raw.circumstances
+        super().__init__(raw)
+        self.corrections, self._bands = corrections, bands
         self.dtype = np.dtype(np.float32)
         self.full_scale = self._full_scale()
         self.notes = (*raw.notes, *corrections.notes, *notes)
         self.provenance = {**raw.provenance, **(provenance or {})}
         self._repair = DefectRepair(corrections.bad, raw.mosaic)
         self._threads = threading.local()
-
-    @property
-    def is_sequential(self) -> bool:
-        return self.raw.is_sequential
-
-    @property
-    def has_random_access(self) -> bool:
-        return self.raw.has_random_access
-
-    def decode_once(self) -> None:
-        self.raw.decode_once()
-
-    def __len__(self) -> int:
-        return len(self.raw)
 
     def get_frame(self, index: int, out: Frame | None = None) -> Frame:
         """Return corrected frame `index`; see `Capture.get_frame`. Raises ValueError for an `out` that does not fit."""
@@ -83,9 +69,6 @@ class CorrectedCapture(Capture):
         if self._bands is not None:
             self._bands(target)
         return self._repair(target, target)
-
-    def close(self) -> None:
-        self.raw.close()
 
     def _full_scale(self) -> float:
         if not np.isfinite(self.raw.full_scale):

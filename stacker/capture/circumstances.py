@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
-from stacker.sky.optics import cutoff_cyc_per_px
+from stacker.sky.optics import cutoff_cyc_per_px, scale_arcsec_per_px
 
 ASSUMED_WAVELENGTH_NM = 550.0
 """The middle of visible light, where no filter is named."""
@@ -85,6 +85,12 @@ class Circumstances:
         aperture, focal_length, pixel = (float(value or 0) for value in optics)
         wavelength = wavelength_nm or self.wavelength_nm or ASSUMED_WAVELENGTH_NM
         return cutoff_cyc_per_px(aperture, focal_length, pixel, wavelength)
+
+    @property
+    def scale_arcsec_per_px(self) -> float | None:
+        """Angle of a camera pixel on the sky; None where telescope or camera are unknown."""
+        pixel, focal_length = self.camera.pixel_um, self.telescope.focal_length_mm
+        return None if pixel is None or focal_length is None else scale_arcsec_per_px(pixel, focal_length)
 
     @property
     def obstruction_ratio(self) -> float:

@@ -7,52 +7,33 @@ from typing import Any
 
 import numpy as np
 
+from stacker.capture.derived import DerivedCapture
 from stacker.capture.sequence import Capture, Frame
 
 _SAMPLED_FRAMES = 5
 
 
-class OnePlaneCapture(Capture):
+class OnePlaneCapture(DerivedCapture):
     """The green plane of a capture in full colour, everything else as it is."""
 
     def __init__(self, coloured: Capture) -> None:
-        self._coloured = coloured
-        self.path, self.shape, self.dtype, self.mosaic = coloured.path, coloured.shape[:2], coloured.dtype, None
-        self.bits, self.full_scale = coloured.bits, coloured.full_scale
-        self.frames_lost, self.times_utc = coloured.frames_lost, coloured.times_utc
-        self.circumstances, self.provenance = coloured.circumstances, coloured.provenance
+        super().__init__(coloured)
+        self.shape, self.mosaic = coloured.shape[:2], None
         self.notes = (*coloured.notes, "red, green and blue are equal in the file: taken as a mono capture")
-
-    @property
-    def is_sequential(self) -> bool:
-        return self._coloured.is_sequential
-
-    @property
-    def has_random_access(self) -> bool:
-        return self._coloured.has_random_access
-
-    def decode_once(self) -> None:
-        self._coloured.decode_once()
-
-    def __len__(self) -> int:
-        return len(self._coloured)
 
     def get_frame(self, index: int, out: Frame | None = None) -> Frame:
         """Return frame `index` as (H, W); see `Capture.get_frame`. Raises ValueError for an `out` that does not fit."""
         target: Frame = np.empty(self.shape, self.dtype) if out is None else out
         if target.shape != self.shape or target.dtype != self.dtype:
             raise ValueError(f"out must be {self.shape} {self.dtype}, not {target.shape} {target.dtype}")
-        np.copyto(target, self._coloured.get_frame(index)[..., 1])
+        np.copyto(target, self.raw.get_frame(index)[..., 1])
         return target
 
     def read(self, indices: Iterable[int]) -> Iterator[tuple[int, Frame]]:
         """Yield `(index, frame)` for rising indices, read as the capture in colour reads them."""
-        for index, frame in self._coloured.read(indices):
+        for index, frame in self.raw.read(indices):
             plane: Any = np.ascontiguousarray(frame[..., 1])
             yield index, plane
-
-    def close(self) -> None:
-        self._coloured.close()
 
 
 def without_copies(capture: Capture) -> Capture:

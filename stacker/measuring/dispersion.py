@@ -16,7 +16,6 @@ from stacker.alignment.correlation import Shift
 from stacker.capture.circumstances import BAND_ERROR_NM, COLOUR_BANDS_NM, COLOUR_WAVELENGTHS_NM, Circumstances
 from stacker.colour.air_spread import Expected
 from stacker.colour.filters import filter_named
-from stacker.sky.optics import scale_arcsec_per_px
 from stacker.sky.refraction import (
     dispersion_arcsec,
     pressure_at_mmhg,
@@ -135,10 +134,8 @@ def vertical_of(
 def expected_of(witness: Witness, circumstances: Circumstances, zoom: float) -> Expected | None:
     """Return where the air must put blue against red in a stack of `zoom` pixels per camera pixel; None if unknown."""
     vertical = vertical_of(witness.look, witness.north_angle_deg, witness.north_angle_error_deg, circumstances)
-    pixel_um, focal_length_mm = circumstances.camera.pixel_um, circumstances.telescope.focal_length_mm
-    scale = witness.scale_arcsec_per_px
-    if pixel_um is not None and focal_length_mm is not None:
-        scale = scale_arcsec_per_px(pixel_um, focal_length_mm) / zoom
+    camera_scale = circumstances.scale_arcsec_per_px
+    scale = witness.scale_arcsec_per_px if camera_scale is None else camera_scale / zoom
     if vertical.zenith_distance_deg is None or scale is None:
         return None
     size, error = expected_spread_px(vertical, scale)

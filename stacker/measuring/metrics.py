@@ -13,12 +13,9 @@ from stacker.measuring.noise import frame_noise, level, stack_noise
 from stacker.measuring.resolution import Resolution, measure_resolution
 from stacker.measuring.spectra import analysis_window
 from stacker.measuring.witness import Witness
-from stacker.sky.optics import cutoff_cyc_per_px, scale_arcsec_per_px
 from stacker.stacking.record import Stack
 
 Real = NDArray[np.float32]
-
-ASSUMED_WAVELENGTH_NM = 550.0
 
 
 def measure_stack(
@@ -106,10 +103,10 @@ def _scale_figures(
     circumstances: Circumstances, witness: Witness, zoom: float, notes: dict[str, str]
 ) -> dict[str, float | None]:
     """Return the scale by telescope and camera, or by the disc where they are not known; and what the disc tells."""
-    pixel, focal = circumstances.camera.pixel_um, circumstances.telescope.focal_length_mm
+    scale = circumstances.scale_arcsec_per_px
     found: dict[str, float | None] = {"scale_arcsec_per_px": None}
-    if pixel is not None and focal is not None:
-        found["scale_arcsec_per_px"] = scale_arcsec_per_px(pixel, focal) / zoom
+    if scale is not None:
+        found["scale_arcsec_per_px"] = scale / zoom
     elif witness.scale_arcsec_per_px is not None:
         found["scale_arcsec_per_px"] = witness.scale_arcsec_per_px
         found["scale_arcsec_per_px_error"] = witness.scale_error_arcsec_per_px
@@ -133,11 +130,8 @@ def _scale_figures(
 
 def stack_cutoff(circumstances: Circumstances, zoom: float) -> float | None:
     """Return the telescope's cutoff in cycles per pixel of a zoomed stack; None where it is not known."""
-    telescope, pixel = circumstances.telescope, circumstances.camera.pixel_um
-    if telescope.aperture_mm is None or telescope.focal_length_mm is None or pixel is None:
-        return None
-    wavelength = circumstances.wavelength_nm or ASSUMED_WAVELENGTH_NM
-    return cutoff_cyc_per_px(telescope.aperture_mm, telescope.focal_length_mm, pixel, wavelength) / zoom
+    cutoff = circumstances.cutoff_cyc_per_px()
+    return None if cutoff is None else cutoff / zoom
 
 
 def _resolution_figures(

@@ -21,7 +21,7 @@ import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 
-from stacker.packed_spectrum import folded
+from stacker.packed_spectrum import add_squares, folded
 
 Real = NDArray[np.float32]
 Complex = NDArray[np.complex64]
@@ -216,13 +216,11 @@ class PowerMeter:
 
     def add(self, frame_dewarped: NDArray[np.floating], weight: float, squares: NDArray[np.floating]) -> None:
         """Add a frame (H, W) to the weighted sum of the squared packed spectra."""
-        spectrum = _under(self.window, frame_dewarped)
-        below, right = (whole - part for whole, part in zip(self.window.size, spectrum.shape, strict=True))
+        part = _under(self.window, frame_dewarped)
+        below, right = (whole - own for whole, own in zip(self.window.size, part.shape, strict=True))
         if below or right:
-            spectrum = np.pad(spectrum, ((0, below), (0, right)))
-        cv2.dft(spectrum, dst=spectrum)
-        spectrum *= np.float32(math.sqrt(weight))
-        cv2.accumulateSquare(spectrum, squares)
+            part = np.pad(part, ((0, below), (0, right)))
+        add_squares(part, squares, weight)
 
     def mean(self, squares: NDArray[np.floating], weight: float) -> Real:
         """Return the weighted mean power (H', W'//2+1), float32, ADU^2, of frames of so much weight together."""

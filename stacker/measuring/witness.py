@@ -14,7 +14,6 @@ from stacker.capture.timing import utc_from_text
 from stacker.measuring.disc import DiscFit, check_scale, fit_disc, scale_from_disc
 from stacker.measuring.disc_model import view_of
 from stacker.sky.ephemeris import Look, look_at
-from stacker.sky.optics import scale_arcsec_per_px
 from stacker.sky.vectors import Site
 from stacker.stacking.record import Stack
 
@@ -128,8 +127,8 @@ def _north(fit: DiscFit, look: Look, said_deg: float | None, mirrored: bool) -> 
 
 
 def _remark(fit: DiscFit, look: Look, circumstances: Circumstances, zoom: float) -> str:
-    pixel, focal = circumstances.camera.pixel_um, circumstances.telescope.focal_length_mm
-    if pixel is None or focal is None:
+    scale = circumstances.scale_arcsec_per_px
+    if scale is None:
         return ""
-    check = check_scale(fit, look, scale_arcsec_per_px(pixel, focal) / zoom)
+    check = check_scale(fit, look, scale / zoom)
     return "" if check.agrees else check.sentence

@@ -90,21 +90,19 @@ def _in_colour(frame: NDArray[Any], mosaic: str | None) -> Real:
 
 
 def _correlation(seen: Resolution | str, cutoff: float | None) -> dict[str, Any] | None:
-    return (
-        None
-        if isinstance(seen, str)
-        else {
-            "frequency_cyc_per_px": seen.rings.frequency_cyc_per_px,
-            "correlation": seen.rings.correlation,
-            "half_bit": seen.half_bit,
-            "seventh": SEVENTH,
-            "modes": seen.rings.count,
-            "half_bit_px": seen.half_bit_px,
-            "half_bit_px_error": seen.half_bit_px_error,
-            "seventh_px": seen.seventh_px,
-            "cutoff_cyc_per_px": cutoff,
-        }
-    )
+    if isinstance(seen, str):
+        return None
+    return {
+        "frequency_cyc_per_px": seen.rings.frequency_cyc_per_px,
+        "correlation": seen.rings.correlation,
+        "half_bit": seen.half_bit,
+        "seventh": SEVENTH,
+        "modes": seen.rings.count,
+        "half_bit_px": seen.half_bit_px,
+        "half_bit_px_error": seen.half_bit_px_error,
+        "seventh_px": seen.seventh_px,
+        "cutoff_cyc_per_px": cutoff,
+    }
 
 
 def _limb(linear: Stack, finished: Real) -> dict[str, Any] | None:
