@@ -60,7 +60,7 @@ def fit_noise(samples: NDArray[np.float32], groups: int = 10) -> NoiseModel:
         return NoiseModel(1e-12, 0.0)
     order = np.argsort(samples[:, 0], kind="stable")
     parts = [part for part in np.array_split(order, groups) if len(part)]
-    level = np.array([np.median(samples[part[len(part) // 2 - 1 : len(part) // 2 + 1], 0]) for part in parts])
+    level = np.array([np.median(samples[part[(len(part) - 1) // 2 : len(part) // 2 + 1], 0]) for part in parts])
     variance = np.array([np.percentile(samples[part, 1], 25) for part in parts]) / _QUARTILE_OF_VARIANCE
     spread = level.max() - level.min()
     if spread < 1e-3 * max(abs(level.max()), 1e-6):
