@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -48,6 +49,23 @@ def stillair(capsys: pytest.CaptureFixture[str]) -> Callable[..., Outcome]:
         return Outcome(status, printed.out, printed.err)
 
     return call
+
+
+@pytest.fixture(scope="session")
+def disk_of() -> Callable[[int], AbstractContextManager[None]]:
+    """Let the system refuse files beyond so many bytes for a while, as a full disk does."""
+
+    @contextmanager
+    def limited(limit_bytes: int) -> Iterator[None]:
+        resource = pytest.importorskip("resource")
+        soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+        resource.setrlimit(resource.RLIMIT_FSIZE, (limit_bytes, hard))
+        try:
+            yield
+        finally:
+            resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+
+    return limited
 
 
 @pytest.fixture(scope="session")

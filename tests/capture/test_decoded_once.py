@@ -9,7 +9,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from itertools import chain, repeat
 from pathlib import Path
 from typing import Any
@@ -56,18 +56,6 @@ def expected(recorded: Path) -> list[NDArray[Any]]:
 
 
 @contextmanager
-def _disk_of(limit_bytes: int) -> Iterator[None]:
-    """Let the system refuse files beyond a size, as a full disk does."""
-    resource = pytest.importorskip("resource")
-    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
-    resource.setrlimit(resource.RLIMIT_FSIZE, (limit_bytes, hard))
-    try:
-        yield
-    finally:
-        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
-
-
-@contextmanager
 def _disk_with(free_bytes: float, after: float | None = None) -> Iterator[None]:
     """Let every disk have so many bytes free, and `after` from the sixth time on that anybody asks."""
     usage = shutil.disk_usage("/")
@@ -78,9 +66,9 @@ def _disk_with(free_bytes: float, after: float | None = None) -> Iterator[None]:
 
 
 WITHOUT_ROOM = {
-    "too little from the first": lambda: _disk_with(COUNT * HEIGHT * WIDTH),
-    "others take it": lambda: _disk_with(9 * COUNT * HEIGHT * WIDTH, after=2 * COUNT * HEIGHT * WIDTH),
-    "none after five frames": lambda: _disk_of(5 * HEIGHT * WIDTH + 100),
+    "too little from the first": lambda _: _disk_with(COUNT * HEIGHT * WIDTH),
+    "others take it": lambda _: _disk_with(9 * COUNT * HEIGHT * WIDTH, after=2 * COUNT * HEIGHT * WIDTH),
+    "none after five frames": lambda disk_of: disk_of(5 * HEIGHT * WIDTH + 100),
 }
 
 
@@ -150,10 +138,12 @@ def test_frames_are_kept_as_deep_as_they_are_stored(recorded: Path) -> None:
 
 
 @pytest.mark.parametrize("room", WITHOUT_ROOM)
-def test_without_room_each_pass_decodes(recorded: Path, expected: list[NDArray[Any]], room: str) -> None:
+def test_without_room_each_pass_decodes(
+    recorded: Path, expected: list[NDArray[Any]], room: str, disk_of: Callable[[int], AbstractContextManager[None]]
+) -> None:
     """Frames and notes are those of a disk with room, no byte stays, and the capture stays in sequence."""
     before = nameless_bytes()
-    with open_capture(recorded) as capture, WITHOUT_ROOM[room]():
+    with open_capture(recorded) as capture, WITHOUT_ROOM[room](disk_of):
         notes = capture.notes
         capture.decode_once()
         for _ in range(2):

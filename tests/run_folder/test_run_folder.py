@@ -5,8 +5,8 @@ import errno
 import json
 import os
 import tomllib
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
+from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import Any
 
@@ -136,23 +136,13 @@ def test_a_second_run_replaces_the_first_and_keeps_what_others_put_there(tmp_pat
     assert [entry.name for entry in tmp_path.iterdir()] == ["run"]
 
 
-@contextmanager
-def _disk_of(limit_bytes: int) -> Iterator[None]:
-    """Let the system refuse files beyond a size, as a full disk does."""
-    resource = pytest.importorskip("resource")
-    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
-    resource.setrlimit(resource.RLIMIT_FSIZE, (limit_bytes, hard))
-    try:
-        yield
-    finally:
-        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
-
-
-def test_a_disk_that_fills_up_leaves_the_older_run_whole(tmp_path: Path) -> None:
+def test_a_disk_that_fills_up_leaves_the_older_run_whole(
+    tmp_path: Path, disk_of: Callable[[int], AbstractContextManager[None]]
+) -> None:
     run = tmp_path / "run"
     _write(run)
     before = {entry.name: entry.read_bytes() for entry in run.iterdir()}
-    with _disk_of(4096), pytest.raises(OutputError, match="cannot be written"):
+    with disk_of(4096), pytest.raises(OutputError, match="cannot be written"):
         _write(run, metrics={"capture": "second"})
     assert {entry.name: entry.read_bytes() for entry in run.iterdir()} == before
     assert [entry.name for entry in tmp_path.iterdir()] == ["run"]
