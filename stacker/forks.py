@@ -6,6 +6,7 @@ items and results. Their arrays go through files in memory, written and read in 
 
 from __future__ import annotations
 
+import atexit
 import gc
 import os
 import pickle
@@ -32,6 +33,16 @@ _PLACE_BYTES = 1 << 40
 """Distance of their places in the file, which only holds what was written."""
 _LEAST_BYTES = 1 << 12
 """Smaller arrays travel with the message."""
+_leaving: set[int] = set()
+"""Processes told to end: giving back their memory takes them milliseconds, for which nobody waits."""
+
+
+@atexit.register
+def _bury(options: int = 0) -> None:
+    """Take note of the processes that have ended; without WNOHANG, wait for those that have not."""
+    for process in list(_leaving):
+        if os.waitpid(process, options)[0]:
+            _leaving.discard(process)
 
 
 def may_fork() -> bool:
@@ -108,6 +119,7 @@ class Team(Generic[Item, Result]):
 
         OpenCV works by one thread until they have ended: a copy would wait for ever for threads that it has not got.
         """
+        _bury(os.WNOHANG)
         self._threads = cv2.getNumThreads()
         cv2.setNumThreads(1)
         self._team: list[_Worker[Result]] = []
@@ -135,8 +147,7 @@ class Team(Generic[Item, Result]):
             worker.line.connection.close()
             if error is not None:
                 os.kill(worker.process, signal.SIGKILL)
-        for worker in self._team:
-            os.waitpid(worker.process, 0)
+            _leaving.add(worker.process)
         for file in self._files:
             os.close(file)
         cv2.setNumThreads(self._threads)

@@ -55,8 +55,10 @@ class PlaneSource:
     def cut(self, order: int, frame: Frame) -> Cut:
         """Return one frame's cut."""
         coarse = self.coarse_px[order]
-        offset = whole_offset(coarse)
-        plane = luminance(self.repair(frame), self.capture.mosaic)
+        # Of a region that is the whole frame there is nothing to choose: the maps follow all of the shift.
+        offset = (0, 0) if self.region.shape == frame.shape[:2] else whole_offset(coarse)
+        raw = frame.astype(np.float32)
+        plane = luminance(self.repair(raw, out=raw), self.capture.mosaic)
         plane *= np.float32(self.scale[order])
         height, width = plane.shape
         top, left = self.region.top + offset[0], self.region.left + offset[1]

@@ -16,7 +16,7 @@ from stacker.parallel import forked_map, ordered_map
 Result = TypeVar("Result")
 Frames = Iterable[tuple[int, Frame]]
 
-_MOST_AT_ONCE, _FEWEST_BATCHES = 32, 16
+_MOST_AT_ONCE, _FEWEST_BATCHES = 64, 8
 """A batch has at most so many frames, and where there are enough frames there are at least so many batches."""
 _READ_AHEAD_BYTES = 1 << 23
 """Most that the frames of a batch take that has to be read by the caller."""

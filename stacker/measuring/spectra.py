@@ -123,6 +123,11 @@ class AnalysisWindow:
         return np.asarray(np.hypot(rows[:, None], columns[None, :]), np.float32)
 
     @cached_property
+    def square(self) -> Real:
+        """Return (h, w) the squared window."""
+        return self.weight * self.weight
+
+    @cached_property
     def restoring(self) -> Real:
         """What undoes the Laplacian in the spectrum, shape `spectrum_shape`; bounded where the window shows nothing."""
         rows, columns = scipy.fft.fftfreq(self.size[0])[:, None], scipy.fft.rfftfreq(self.size[1])[None, :]
@@ -233,13 +238,11 @@ def _under(window: AnalysisWindow, image: NDArray[np.floating]) -> Real:
     part: Real = np.asarray(image[window.rows, window.columns], np.float32)
     if window.whitened:
         part = np.asarray(cv2.filter2D(part, cv2.CV_32F, _LAPLACIAN, borderType=cv2.BORDER_REPLICATE), np.float32)
-        part *= window.weight
     else:
-        part = (part - part.mean()) * window.weight
+        part = part - part.mean()
     if window.shading is not None:
-        shading = window.shading.best_fit(part * window.weight)
-        shading *= window.weight
-        part -= shading
+        part -= window.shading.best_fit(part * window.square)
+    part *= window.weight
     return part
 
 

@@ -63,7 +63,8 @@ class Carrier:
 
     def carry(self, order: int, frame: Frame, with_gray: bool = False) -> Carried:
         """Return used frame number `order` on the stack's pixels; a mosaic's `gray` is empty unless asked for."""
-        plane = self.alignment.repair(frame).astype(np.float32)
+        plane = frame.astype(np.float32)
+        self.alignment.repair(plane, out=plane)
         plane *= np.float32(self.alignment.scale[order])
         maps = self.warper.maps(order)
         if self.masks is None:
