@@ -38,7 +38,7 @@ _leaving: set[int] = set()
 
 
 @atexit.register
-def _bury(options: int = 0) -> None:
+def bury(options: int = 0) -> None:
     """Take note of the processes that have ended; without WNOHANG, wait for those that have not."""
     for process in list(_leaving):
         if os.waitpid(process, options)[0]:
@@ -119,7 +119,7 @@ class Team(Generic[Item, Result]):
 
         OpenCV works by one thread until they have ended: a copy would wait for ever for threads that it has not got.
         """
-        _bury(os.WNOHANG)
+        bury(os.WNOHANG)
         self._threads = cv2.getNumThreads()
         cv2.setNumThreads(1)
         self._team: list[_Worker[Result]] = []

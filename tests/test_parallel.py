@@ -15,7 +15,7 @@ import pytest
 
 from stacker import parallel
 from stacker.capture import CaptureError
-from stacker.forks import may_fork
+from stacker.forks import bury, may_fork
 from stacker.parallel import forked_map, ordered_map
 
 Map = Callable[..., Iterator[int]]
@@ -126,6 +126,7 @@ def test_processes_are_others_and_leave_nothing_behind() -> None:
     first = next(results)
     assert first != os.getpid()
     results.close()  # type: ignore[attr-defined]
+    bury()
     with pytest.raises(ProcessLookupError):
         os.kill(first, 0)
     assert len(os.listdir("/proc/self/fd")) == open_before

@@ -20,6 +20,21 @@ SPARSE, SPARE_PX = 8, 2.0
 
 
 @dataclass(frozen=True)
+class Inside:
+    """Which of the target's points a frame shows, where it does not show all."""
+
+    mask: NDArray[np.uint8]
+    """(h, w) 255 where it does, else 0."""
+    rims: tuple[tuple[slice, slice], ...]
+    """Places apart from each other; everywhere else it does."""
+
+    @classmethod
+    def of(cls, shown: NDArray[np.bool_]) -> Inside:
+        """Return the same from where points (h, w) are shown."""
+        return cls(shown * np.uint8(255), (np.s_[:, :],))
+
+
+@dataclass(frozen=True)
 class Level:
     """One binning of the region: its splines and the pixel coordinates that every warp starts from."""
 
@@ -70,8 +85,8 @@ class Level:
         dy, dx = self.displacement(modes, moved / self.binning)
         return cv2.add(dy, self.rows, dst=dy), cv2.add(dx, self.columns, dst=dx)  # type: ignore[return-value]
 
-    def seen(self, maps: tuple[Array, Array], bounds: tuple[float, float, float, float]) -> Array | None:
-        """Return 1 where the maps stay inside (top, left, bottom, right) of a cut, 0 elsewhere; None if all do."""
+    def seen(self, maps: tuple[Array, Array], bounds: tuple[float, float, float, float]) -> Inside | None:
+        """Return where the maps stay inside (top, left, bottom, right) of a cut; None if all do."""
         return seen(maps, (self.rows, self.columns), bounds)
 
     def covered(self, shift: NDArray[np.float64], bounds: tuple[float, float, float, float]) -> tuple[slice, slice]:
@@ -120,22 +135,30 @@ def shrink(plane: Array, binning: int) -> Array:
 
 def seen(
     maps: tuple[Array, Array], unmoved: tuple[Array, Array], bounds: tuple[float, float, float, float]
-) -> Array | None:
-    """Return 1 where the maps stay inside (top, left, bottom, right) of a cut, 0 elsewhere; None if all do.
+) -> Inside | None:
+    """Return where the maps stay inside (top, left, bottom, right) of a cut; None if all do.
 
     `unmoved` are the maps without motion. The motion must be smooth: it is looked at in every eighth pixel, and only
     the borders that it may leave are looked at closely.
     """
-    inside: Array | None = None
-    lines = unmoved[0][:, 0], unmoved[1][0]
-    for axis, (moved, line, low, high) in enumerate(zip(maps, lines, bounds[:2], bounds[2:], strict=True)):
-        motion = moved[::SPARSE, ::SPARSE] - unmoved[axis][::SPARSE, ::SPARSE]
-        sure = low - float(motion.min()) + SPARE_PX, high - float(motion.max()) - SPARE_PX
-        first, last = int(np.searchsorted(line, sure[0])), int(np.searchsorted(line, sure[1], side="right"))
-        for strip in (slice(0, first), slice(max(first, last), len(line))):
-            where = (strip, slice(None)) if axis == 0 else (slice(None), strip)
-            outside = (moved[where] < low) | (moved[where] > high)
-            if outside.any():
-                inside = np.ones(moved.shape, np.float32) if inside is None else inside
-                inside[where][outside] = 0
-    return inside
+    sure = []
+    for axis, line in enumerate((unmoved[0][:, 0], unmoved[1][0])):
+        motion = maps[axis][::SPARSE, ::SPARSE] - unmoved[axis][::SPARSE, ::SPARSE]
+        low, high = bounds[axis] - float(motion.min()) + SPARE_PX, bounds[axis + 2] - float(motion.max()) - SPARE_PX
+        first, last = np.searchsorted(line, low), np.searchsorted(line, high, side="right")
+        sure.append(slice(int(first), max(int(first), int(last))))
+    rows, columns = sure
+    mask = np.full(maps[0].shape, 255, np.uint8)
+    rims = []
+    for rim in (
+        np.s_[: rows.start, :],
+        np.s_[rows.stop :, :],
+        np.s_[rows, : columns.start],
+        np.s_[rows, columns.stop :],
+    ):
+        if mask[rim].size:
+            shown = cv2.bitwise_and(*(cv2.inRange(maps[axis][rim], bounds[axis], bounds[axis + 2]) for axis in (0, 1)))
+            if not shown.all():
+                mask[rim] = shown
+                rims.append(rim)
+    return Inside(mask, tuple(rims)) if rims else None

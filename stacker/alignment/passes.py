@@ -12,7 +12,7 @@ import scipy.fft
 from numpy.typing import NDArray
 
 from stacker.alignment.following import follow
-from stacker.alignment.level import Level, shrink
+from stacker.alignment.level import Inside, Level, shrink
 from stacker.alignment.planes import Cut, PlaneSource
 from stacker.alignment.prior import Modes
 from stacker.alignment.template import (
@@ -63,12 +63,13 @@ class Tally:
     def add(self, sight: Sight, kind: int, weight: float) -> None:
         """Add one dewarped frame of class `kind`, with `weight` in the reference."""
         if weight > 0:
-            if sight.inside is None:
-                cv2.scaleAdd(sight.image, weight, self.total, dst=self.total)
-                self.cover += np.float32(weight)
-            else:
-                cv2.scaleAdd(sight.image * sight.inside, weight, self.total, dst=self.total)
-                cv2.scaleAdd(sight.inside, weight, self.cover, dst=self.cover)
+            image = sight.image
+            self.cover += np.float32(weight)
+            if sight.inside is not None:
+                image = np.asarray(cv2.copyTo(image, sight.inside.mask), np.float32)
+                for rim in sight.inside.rims:
+                    self.cover[rim][sight.inside.mask[rim] == 0] -= np.float32(weight)
+            cv2.scaleAdd(image, weight, self.total, dst=self.total)
         cv2.add(self.mean[kind], sight.image, dst=self.mean[kind])
         self.count[kind] += 1
         self.share[kind] += weight
@@ -109,7 +110,7 @@ class Sight:
     following: Following
     image: Array
     """(h, w) dewarped frame at the binning of the next pass."""
-    inside: Array | None
+    inside: Inside | None
 
 
 @dataclass
@@ -185,7 +186,7 @@ def _tallies(level: Level, rings: Rings) -> list[Tally]:
     return [Tally.empty(level.rows.shape, len(rings.samples)) for _ in (0, 1)]
 
 
-def _sight(cut: Cut, at: Level, modes: Modes, coefficients: NDArray[np.float64]) -> tuple[Array, Array | None]:
+def _sight(cut: Cut, at: Level, modes: Modes, coefficients: NDArray[np.float64]) -> tuple[Array, Inside | None]:
     maps = at.maps(modes, coefficients, cut.shift)
     return at.warp(shrink(cut.plane, at.binning), maps), at.seen(maps, cut.bounds(at.binning))
 

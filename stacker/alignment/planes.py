@@ -55,8 +55,7 @@ class PlaneSource:
     def cut(self, order: int, frame: Frame) -> Cut:
         """Return one frame's cut."""
         coarse = self.coarse_px[order]
-        # Of a region that is the whole frame there is nothing to choose: the maps follow all of the shift.
-        offset = (0, 0) if self.region.shape == frame.shape[:2] else whole_offset(coarse)
+        offset = whole_offset(coarse)
         raw = frame.astype(np.float32)
         plane = luminance(self.repair(raw, out=raw), self.capture.mosaic)
         plane *= np.float32(self.scale[order])

@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from stacker.alignment.level import Inside
 from stacker.stacking.strips import strips
 
 Array = NDArray[np.float32]
@@ -25,32 +26,47 @@ class Accumulator:
         self._shape, self._dtype = shape, np.dtype(np.float32 if single else np.float64)
         self._sum = [self._empty(), self._empty()]
         self._square = self._empty()
-        self._everywhere, self._everywhere2 = [0.0, 0.0], 0.0
-        # Frames that all cover everything need no planes of weights.
+        self._everywhere, self._everywhere2 = [self._dtype.type(0)] * 2, self._dtype.type(0)
+        # What differs from that; frames that all cover everything need no planes.
         self._weight: list[Planes] | None = None
         self._weight2: Planes | None = None
 
-    def add(self, half: int, difference: Array, weight: float, inside: Array | None) -> None:
+    def add(self, half: int, difference: Array, weight: float, inside: Inside | Array | None) -> None:
         """Add a frame of one half: `difference` has the accumulator's shape.
 
-        `inside`, (H, W) or shaped as `difference`, multiplies `weight` pixel by pixel; None: 1 everywhere.
+        `inside` says which points count, or how much each does, (H, W) or shaped as `difference`; None: all as one.
         """
-        weights = None
-        if inside is None:
-            self._everywhere[half] += weight
-            self._everywhere2 += weight**2
-        else:
-            weights = self._planes_of_weights()
+        if isinstance(inside, np.ndarray):
+            self._add_shares(half, difference, weight, inside)
+            return
+        # What is put in everywhere and taken out where nothing was seen leaves nothing there: the same number of the
+        # same precision.
+        own = self._dtype.type(weight)
+        self._everywhere[half] += own
+        self._everywhere2 += own * own
+        mask = None
+        if inside is not None:
+            mask, (weights, weights2) = inside.mask, self._planes_of_weights()
+            for rim in inside.rims:
+                missed = mask[rim] == 0
+                weights[half][rim][missed] -= own
+                weights2[rim][missed] -= own * own
         for rows in strips(self._shape):
             part = difference[rows]
-            if inside is None or weights is None:
-                weighted = part * np.float32(weight)
-            else:
-                share = inside[rows] if inside.ndim == part.ndim else cv2.merge([inside[rows]] * 3)
-                share = share * np.float32(weight)
-                cv2.accumulate(share, weights[0][half][rows])
-                cv2.accumulateSquare(share, weights[1][rows])
-                weighted = part * share
+            shown = None if mask is None else mask[rows]
+            weighted = part * np.float32(weight)
+            cv2.accumulate(weighted, self._sum[half][rows], mask=shown)
+            cv2.accumulateProduct(weighted, part, self._square[rows], mask=shown)
+
+    def _add_shares(self, half: int, difference: Array, weight: float, shares: Array) -> None:
+        weights, weights2 = self._planes_of_weights()
+        for rows in strips(self._shape):
+            part = difference[rows]
+            share = shares[rows] if shares.ndim == part.ndim else cv2.merge([shares[rows]] * 3)
+            share = share * np.float32(weight)
+            cv2.accumulate(share, weights[half][rows])
+            cv2.accumulateSquare(share, weights2[rows])
+            weighted = part * share
             cv2.accumulate(weighted, self._sum[half][rows])
             cv2.accumulateProduct(weighted, part, self._square[rows])
 

@@ -12,6 +12,7 @@ from stacker.capture.sequence import Capture, Frame
 from stacker.settings import StackingSettings
 from stacker.stacking.demosaic import demosaic
 from stacker.stacking.filling import motion_fills_the_grid
+from stacker.stacking.outliers import Share
 from stacker.stacking.strips import strips
 from stacker.stacking.warping import Warper, carry, carry_mosaic, colour_masks, green_of
 
@@ -24,8 +25,8 @@ class Carried:
 
     image: Array
     """(H', W') or (H', W', 3) values; where a mosaic frame has no sample of a colour, without meaning."""
-    share: Array | None
-    """How much of a sample stands behind each pixel, 0 to 1: (H', W'), for a mosaic (H', W', 3); None: all 1."""
+    share: Share
+    """Which pixels show something, or how much of a sample stands behind each, 0 to 1: for a mosaic (H', W', 3)."""
     gray: Array
     """(H', W') for spectra: green where there are colours."""
 

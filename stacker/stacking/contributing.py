@@ -7,13 +7,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from stacker.alignment.level import Inside
 from stacker.alignment.record import Alignment
 from stacker.capture.each_frame import each_frame
 from stacker.capture.sequence import Capture, Frame
 from stacker.ranking.record import Ranking
 from stacker.settings import StackingSettings
 from stacker.stacking.carrying import Carried, Carrier
-from stacker.stacking.outliers import FEWEST_FRAMES, SAMPLE_FRAMES, Bounds, Sample
+from stacker.stacking.outliers import FEWEST_FRAMES, SAMPLE_FRAMES, Bounds, Sample, Share, shares_of
 from stacker.stacking.preference import Preference, prefer
 
 Array = NDArray[np.float32]
@@ -60,9 +61,9 @@ def spread_over(frames: int, most: int) -> set[int]:
     return set(np.linspace(0, frames - 1, min(frames, most)).astype(int).tolist())
 
 
-def mean_level(image: Array, share: Array | None) -> float:
+def mean_level(image: Array, share: Share) -> float:
     """Return the mean over the pixels that a frame shows: what sums count from keeps their precision."""
-    return float(np.average(image, weights=None if share is None else _like(share, image) + 1e-9))
+    return float(np.average(image, weights=None if share is None else shares_of(share, image.shape) + 1e-9))
 
 
 def _bounds(capture: Capture, carrier: Carrier, sigmas: float, workers: int) -> Bounds | None:
@@ -79,11 +80,9 @@ def _bounds(capture: Capture, carrier: Carrier, sigmas: float, workers: int) -> 
     return sample.bounds(sigmas)
 
 
-def _like(share: Array, image: Array) -> Array:
-    return share if share.ndim == image.ndim else np.repeat(share[..., None], image.shape[2], 2)
-
-
-def _product(weight: Array, share: Array | None) -> Array:
+def _product(weight: Array, share: Share) -> Array:
     if share is None:
         return weight
+    if isinstance(share, Inside):
+        return np.where(share.mask, weight, np.float32(0))
     return share * (weight if share.ndim == 2 else weight[..., None])

@@ -17,9 +17,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from stacker.alignment.level import Inside
 from stacker.stacking.strips import strips
 
 Array = NDArray[np.float32]
+Share = Inside | Array | None
 Hits = NDArray[np.uint8]
 SAMPLE_FRAMES = 16
 FEWEST_FRAMES = 8
@@ -61,28 +63,38 @@ class Bounds:
     reach: Array
     """As the stack: a difference larger than this is no part of the scene; inf where the sample saw too little."""
 
-    def judge(self, image: Array, share: Array | None) -> tuple[Array, Array | None, int]:
+    def judge(self, image: Array, share: Share) -> tuple[Array, Share, int]:
         """Return (image, share, hits): values that do not fit replaced by the middle and their share set to 0.
 
-        `image` is shaped as the stack, `share` (H, W) or as `image` says how much each pixel counts (None: all 1).
-        `image` is changed in place. `hits` counts the pixels left out, colours together.
+        `image` is shaped as the stack; `share` says which pixels count, or how much each does: (H, W) or as `image`
+        (None: all as one). `image` is changed in place. `hits` counts the pixels left out, colours together.
         """
         wrong = np.empty(image.shape, np.uint8)
         for rows in strips(image.shape):
             wrong[rows] = _beyond(cv2.absdiff(image[rows], self.middle[rows]), self.reach[rows])
-        if share is not None:
+        if isinstance(share, np.ndarray):
             known = _beyond(share, LEAST_SHARE)
-            wrong = wrong & (known if known.ndim == wrong.ndim else known[..., None])
+            wrong &= known if known.ndim == wrong.ndim else known[..., None]
+        elif share is not None:
+            wrong &= share.mask if wrong.ndim == 2 else share.mask[..., None]
         if not wrong.any():
             return image, share, 0
         left_out = _grown(wrong)
-        if share is None:
-            share = np.ones(image.shape, np.float32)
-        elif share.ndim < image.ndim:
-            share = np.repeat(share[..., None], image.shape[2], 2)
         np.copyto(image, self.middle, where=left_out)
-        np.copyto(share, np.float32(0), where=left_out)
-        return image, share, int(np.count_nonzero(left_out))
+        hits = int(np.count_nonzero(left_out))
+        if image.ndim == 2 and not isinstance(share, np.ndarray):
+            return image, Inside.of(~left_out if share is None else ~left_out & (share.mask > 0)), hits
+        shares = shares_of(share, image.shape)
+        shares[left_out] = 0
+        return image, shares, hits
+
+
+def shares_of(share: Share, shape: tuple[int, ...]) -> Array:
+    """Return how much each pixel of an image of `shape` counts, float32, an array of its own."""
+    if share is None:
+        return np.ones(shape, np.float32)
+    shares = share.mask > 0 if isinstance(share, Inside) else share
+    return np.array(np.broadcast_to(shares if shares.ndim == len(shape) else shares[..., None], shape), np.float32)
 
 
 def _beyond(value: Any, limit: Any) -> Hits:
@@ -110,14 +122,15 @@ class Sample:
         self._low += np.inf
         self._pivot: Array | None = None
 
-    def add(self, image: Array, share: Array | None) -> None:
+    def add(self, image: Array, share: Share) -> None:
         """Add one frame, as `Bounds.judge` takes it."""
+        all_seen = _seen(image, share)
         if self._pivot is None:
             # Differences from a frame keep the squares small enough for float32.
-            seen = _seen(image, share)
+            seen = all_seen
             self._pivot = np.where(seen, image, image[seen].mean() if seen.any() else 0).astype(np.float32)
         for rows in strips(image.shape):
-            seen = _seen(image[rows], None if share is None else share[rows])
+            seen = all_seen[rows]
             value = np.where(seen, image[rows] - self._pivot[rows], np.float32(0))
             self._count[rows] += seen
             self._total[rows] += value
@@ -157,12 +170,9 @@ class Sample:
         return Bounds(middle, reach)
 
 
-def _seen(image: Array, share: Array | None) -> NDArray[np.bool_]:
+def _seen(image: Array, share: Share) -> NDArray[np.bool_]:
     """Return where a frame shows enough, shaped as the image."""
-    if share is None:
-        return np.ones(image.shape, bool)
-    seen = share > LEAST_SHARE
-    return seen if seen.ndim == image.ndim else np.repeat(seen[..., None], image.shape[2], 2)
+    return shares_of(share, image.shape) > LEAST_SHARE
 
 
 def _reach(middle: Array, variance: Array, enough: NDArray[np.bool_], sigmas: float, floor: float) -> Array:

@@ -22,6 +22,7 @@ from stacker.ranking.selection import choose_frames
 from stacker.settings import StackingSettings
 from stacker.stacking.carrying import Carried
 from stacker.stacking.contributing import Contributor, mean_level
+from stacker.stacking.outliers import shares_of
 
 Array = NDArray[np.float32]
 Box = tuple[slice, slice]
@@ -129,8 +130,8 @@ def _rising(ranking: Ranking, alignment: Alignment, percents: Sequence[float]) -
 
 def _green_inside(seen: Carried, box: Box) -> tuple[Array, Array | None]:
     image = seen.image if seen.image.ndim == 2 else seen.image[..., 1]
-    share = seen.share if seen.share is None or seen.share.ndim == 2 else seen.share[..., 1]
-    inside = None if share is None else np.ascontiguousarray(share[box])
+    share = None if seen.share is None else shares_of(seen.share, seen.image.shape)
+    inside = None if share is None else np.ascontiguousarray((share if share.ndim == 2 else share[..., 1])[box])
     return np.ascontiguousarray(image[box]), None if inside is None or inside.min() >= 1.0 else inside
 
 

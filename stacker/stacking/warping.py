@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stacker.alignment.level import Level, seen
+from stacker.alignment.level import Inside, Level, seen
 from stacker.alignment.record import Alignment
 from stacker.capture.mosaic import colour_offsets
 from stacker.stacking.strips import strips
@@ -39,22 +39,25 @@ class Warper:
 
     def field(self, coefficients: NDArray[np.float64]) -> tuple[Array, Array]:
         """Return (dy_px, dx_px), each (H', W') in camera pixels, of a field (tiles, modes)."""
-        return self._whole(self.level.displacement(self.alignment.modes, coefficients))
+        return self._whole(*self.level.displacement(self.alignment.modes, coefficients))
 
     def maps(self, order: int) -> tuple[Array, Array]:
         """Return the (rows, columns) in used frame `order` where the common geometry's pixels stand."""
-        field = self.field(self.alignment.coefficients[order].astype(np.float64))
-        for part, base, moved in zip(field, (self.rows, self.columns), self.alignment.coarse_px[order], strict=True):
-            part += base
+        coefficients = self.alignment.coefficients[order].astype(np.float64)
+        dy, dx = self.level.displacement(self.alignment.modes, coefficients)
+        for part, moved in zip((dy, dx), self.alignment.coarse_px[order], strict=True):
             part += np.float32(moved)
-        return field
+        rows, columns = self._whole(dy, dx)
+        rows += self.rows
+        columns += self.columns
+        return rows, columns
 
-    def seen(self, maps: tuple[Array, Array]) -> Array | None:
-        """Return 1 where the maps of a frame stay inside it, 0 elsewhere, (H', W'); None if all do."""
+    def seen(self, maps: tuple[Array, Array]) -> Inside | None:
+        """Return where the maps (H', W') of a frame stay inside it; None if all do."""
         height, width = self.frame_shape
         return seen(maps, (self.rows, self.columns), (0, 0, height - 1, width - 1))
 
-    def _whole(self, parts: tuple[Array, Array]) -> tuple[Array, Array]:
+    def _whole(self, *parts: Array) -> tuple[Array, Array]:
         region = self.alignment.region
         height, width = self.frame_shape
         whole = []

@@ -195,6 +195,7 @@ def test_progress_rises_to_the_total(lunar: Make, aligned: Make) -> None:
     result = aligned(lunar(count=10, side_px=96).frames, "surface")
     calls: list[tuple[int, int]] = []
     align(result.capture, result.ranking, AlignmentSettings(), 100, 2, lambda done, total: calls.append((done, total)))
-    assert [done for done, _ in calls] == list(range(1, len(calls) + 1))
+    done = [frames for frames, _ in calls]
+    assert len(done) >= 8 and done == sorted(set(done))
     totals = [total for _, total in calls]
     assert totals == sorted(totals) and totals[-1] == calls[-1][0]

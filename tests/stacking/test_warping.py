@@ -11,7 +11,7 @@ from drizzle.resample import Drizzle
 from numpy.testing import assert_allclose, assert_array_equal
 from scipy.ndimage import fourier_shift, gaussian_filter
 
-from stacker.alignment.level import seen
+from stacker.alignment.level import Inside, seen
 from stacker.stacking.accumulator import Accumulator
 from stacker.stacking.warping import Warper, carry, carry_mosaic, colour_masks, green_of
 
@@ -59,7 +59,9 @@ def test_the_frame_is_sampled_where_the_target_stands(shift_px: tuple[float, flo
     assert np.abs(wrong).max() < 0.1
     inside = seen(maps, shifted_maps((64, 64), (0, 0)), (0, 0, 63, 63))
     rows, columns = maps
-    assert_array_equal(inside, (rows >= 0) & (rows <= 63) & (columns >= 0) & (columns <= 63))
+    assert inside is not None
+    assert_array_equal(inside.mask > 0, (rows >= 0) & (rows <= 63) & (columns >= 0) & (columns <= 63))
+    assert_rims_hold_all_that_is_missed(inside)
 
 
 def test_a_bent_field_leaves_the_frame_where_it_does() -> None:
@@ -67,7 +69,18 @@ def test_a_bent_field_leaves_the_frame_where_it_does() -> None:
     wave = 3 * np.sin(still[1] / 14), -4 * np.cos(still[0] / 17 + still[1] / 40)
     rows, columns = (base + moved.astype(np.float32) for base, moved in zip(still, wave, strict=True))
     inside = seen((rows, columns), still, (1, -2, 66, 88))
-    assert_array_equal(inside, (rows >= 1) & (rows <= 66) & (columns >= -2) & (columns <= 88))
+    assert inside is not None
+    assert_array_equal(inside.mask > 0, (rows >= 1) & (rows <= 66) & (columns >= -2) & (columns <= 88))
+    assert_rims_hold_all_that_is_missed(inside)
+
+
+def assert_rims_hold_all_that_is_missed(inside: Inside) -> None:
+    """Each pixel once at most."""
+    times = np.zeros(inside.mask.shape, int)
+    for rim in inside.rims:
+        times[rim] += 1
+    assert times.max() == 1
+    assert times[inside.mask == 0].all()
 
 
 @pytest.mark.parametrize("mosaic", MOSAICS)
