@@ -124,19 +124,24 @@ class Sample:
 
     def add(self, image: Array, share: Share) -> None:
         """Add one frame, as `Bounds.judge` takes it."""
-        all_seen = _seen(image, share)
+        unseen = None if share is None else shares_of(share, image.shape) <= LEAST_SHARE
         if self._pivot is None:
             # Differences from a frame keep the squares small enough for float32.
-            seen = all_seen
-            self._pivot = np.where(seen, image, image[seen].mean() if seen.any() else 0).astype(np.float32)
+            self._pivot = image.copy()
+            if unseen is not None:
+                self._pivot[unseen] = 0 if unseen.all() else image[~unseen].mean()
         for rows in strips(image.shape):
-            seen = all_seen[rows]
-            value = np.where(seen, image[rows] - self._pivot[rows], np.float32(0))
-            self._count[rows] += seen
-            self._total[rows] += value
-            self._square[rows] += value**2
-            for extreme, further in ((self._high[rows], np.maximum), (self._low[rows], np.minimum)):
-                further(extreme, value, where=seen, out=extreme)
+            value = np.asarray(cv2.subtract(image[rows], self._pivot[rows]), np.float32)
+            hidden = None if unseen is None else unseen[rows]
+            self._count[rows] += 1 if hidden is None else ~hidden
+            for extreme, further, never in ((self._high, cv2.max, -np.inf), (self._low, cv2.min, np.inf)):
+                if hidden is not None:
+                    value[hidden] = never
+                further(extreme[rows], value, dst=extreme[rows])
+            if hidden is not None:
+                value[hidden] = 0
+            cv2.accumulate(value, self._total[rows])
+            cv2.accumulateSquare(value, self._square[rows])
 
     def mean_and_variance(self) -> tuple[Array, Array, NDArray[np.bool_]]:
         """Return the mean and the variance without the extremes, and where enough frames were seen for both."""
@@ -168,11 +173,6 @@ class Sample:
             plane, scatter = (np.ascontiguousarray(part[..., colour]) for part in (middle, variance))
             reach[..., colour] = _reach(plane, scatter, enough[..., colour], sigmas, floor)
         return Bounds(middle, reach)
-
-
-def _seen(image: Array, share: Share) -> NDArray[np.bool_]:
-    """Return where a frame shows enough, shaped as the image."""
-    return shares_of(share, image.shape) > LEAST_SHARE
 
 
 def _reach(middle: Array, variance: Array, enough: NDArray[np.bool_], sigmas: float, floor: float) -> Array:
