@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stacker.capture import Capture
-from stacker.capture.each_frame import each_frame
+from stacker.capture.each_frame import Frames, each_batch
 from stacker.capture.sequence import Frame
 
 MOST_FRAMES = {"full": 100, "quick": 50}
@@ -54,13 +54,20 @@ def find_defects(
     motion = motion[np.isfinite(motion).all(axis=1)]
     still = len(motion) < 2 or float(np.hypot(*motion.std(axis=0))) < _STILL_PX
     step = 2 if capture.mosaic else 1
-    statistics = [_Statistics() for _ in range(step * step)]
-    looks = each_frame(
-        capture, indices.tolist(), lambda _, frame: [_look(part) for part in _colours(frame, step)], workers
-    )
-    for look in looks:
-        for shown, statistic in zip(look, statistics, strict=True):
-            statistic.add(*shown)
+    pivots = [_look(part)[0] for part in _colours(capture.get_frame(int(indices[0])), step)]
+
+    def add_up(frames: Frames) -> list[_Statistics]:
+        few = [_Statistics(pivot) for pivot in pivots]
+        for _, frame in frames:
+            for part, statistic in zip(_colours(frame, step), few, strict=True):
+                statistic.add(*_look(part))
+        return few
+
+    batches = each_batch(capture, indices.tolist(), add_up, workers, quick=True)
+    statistics = next(batches)
+    for few in batches:
+        for statistic, more in zip(statistics, few, strict=True):
+            statistic.take(more)
     for part, statistic in zip(_colours(found, step), statistics, strict=True):
         part[...] = statistic.defects(still)
     return found
@@ -85,29 +92,35 @@ def _look(part: NDArray[Any]) -> tuple[Map, Map, NDArray[np.bool_] | None]:
 class _Statistics:
     """Running sums of one colour's frames."""
 
-    def __init__(self) -> None:
-        self._count = 0
-        self._sums: list[Map] = []
+    def __init__(self, pivot: Map) -> None:
+        self._count, self._pivot = 0, pivot
+        self._sums = [np.zeros_like(pivot) for _ in range(4)]
+        self._missing: NDArray[np.intp] | None = None
 
     def add(self, value: Map, excess: Map, finite: NDArray[np.bool_] | None) -> None:
         """Take in what one colour of a frame shows; see `_look`."""
-        if not self._sums:
-            self._sums = [np.zeros(value.shape, np.float32) for _ in range(4 if finite is None else 5)]
-            self._first = value.copy()
-        value -= self._first
+        value -= self._pivot
         cv2.accumulate(excess, self._sums[0])
         cv2.accumulateSquare(excess, self._sums[1])
         cv2.accumulate(value, self._sums[2])
         cv2.accumulateSquare(value, self._sums[3])
         if finite is not None:
-            self._sums[4] += ~finite
+            self._missing = ~finite + (np.intp(0) if self._missing is None else self._missing)
         self._count += 1
+
+    def take(self, other: _Statistics) -> None:
+        """Take in the sums over other frames."""
+        for own, more in zip(self._sums, other._sums, strict=True):
+            own += more
+        if self._missing is not None and other._missing is not None:
+            self._missing += other._missing
+        self._count += other._count
 
     def defects(self, still: bool) -> NDArray[np.bool_]:
         """Return where this colour's pixels are defective."""
         excess, error = _mean_and_error(self._sums[0], self._sums[1], self._count)
         found = _spikes(excess, error, still) | self._stuck()
-        return found | (self._sums[4] > 0.5 * self._count) if len(self._sums) > 4 else found
+        return found if self._missing is None else found | (self._missing > 0.5 * self._count)
 
     def _stuck(self) -> NDArray[np.bool_]:
         """Pixels that hardly vary although their neighbours do: a constant value may cancel in the mean excess."""

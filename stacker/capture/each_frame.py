@@ -16,7 +16,7 @@ from stacker.parallel import forked_map, ordered_map
 Result = TypeVar("Result")
 Frames = Iterable[tuple[int, Frame]]
 
-_MOST_AT_ONCE, _FEWEST_BATCHES = 64, 8
+_MOST_AT_ONCE, _FEWEST_BATCHES, _FEWEST_QUICK = 64, 8, 4
 """A batch has at most so many frames, and where there are enough frames there are at least so many batches."""
 _READ_AHEAD_BYTES = 1 << 23
 """Most that the frames of a batch take that has to be read by the caller."""
@@ -40,23 +40,24 @@ def each_frame(
 
 
 def each_batch(
-    capture: Capture, indices: Sequence[int], work: Callable[[Frames], Result], workers: int = 1
+    capture: Capture, indices: Sequence[int], work: Callable[[Frames], Result], workers: int = 1, quick: bool = False
 ) -> Iterator[Result]:
     """Yield `work((place, frame), ...)` for a few frames of `indices` (rising) after the other, by processes.
 
     What is summed over a batch is handed on once instead of frame by frame. How frames fall into batches does not
     depend on `workers`, nor on whether frames of a sequential capture have been decoded already; batches of such frames
-    are smaller where the frames are large.
+    are smaller where the frames are large. `quick` work, done before a process has begun, goes to threads.
     """
-    size = max(1, min(_MOST_AT_ONCE, -(-len(indices) // _FEWEST_BATCHES)))
+    size = max(1, min(_MOST_AT_ONCE, -(-len(indices) // (_FEWEST_QUICK if quick else _FEWEST_BATCHES))))
+    by_workers = partial(ordered_map, lookahead=workers) if quick else forked_map
     if capture.is_sequential:
         frame_bytes = capture.dtype.itemsize * math.prod(capture.shape)
         size = min(size, max(1, _READ_AHEAD_BYTES // frame_bytes))
     if not capture.has_random_access:
         reading = enumerate(frame for _, frame in capture.read(indices))
-        return forked_map(work, iter(lambda: list(islice(reading, size)), []), workers)
+        return by_workers(work, iter(lambda: list(islice(reading, size)), []), workers)
     batches = [range(first, min(first + size, len(indices))) for first in range(0, len(indices), size)]
-    return forked_map(lambda batch: work((p, capture.get_frame(indices[p])) for p in batch), batches, workers)
+    return by_workers(lambda batch: work((p, capture.get_frame(indices[p])) for p in batch), batches, workers)
 
 
 def read_or_pass(capture: Capture, indices: Sequence[int]) -> Iterator[tuple[int, Frame | None]]:

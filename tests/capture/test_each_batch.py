@@ -39,7 +39,9 @@ def test_every_wanted_frame_comes_once_and_in_order(capture: Capture, workers: i
     wanted = list(range(3, 43))
     batches = list(each_batch(capture, wanted, _levels, workers))
     assert sum(batches, []) == list(enumerate(wanted))
-    assert [len(batch) for batch in batches] == [3] * 13 + [1]
+    assert [len(batch) for batch in batches] == [5] * 8
+    few = list(each_batch(capture, wanted, _levels, workers, quick=True))
+    assert sum(few, []) == sum(batches, []) and len(few) == 4
 
 
 def test_no_frame_is_no_batch(capture: Capture) -> None:
