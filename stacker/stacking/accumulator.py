@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -14,19 +16,31 @@ Sums = NDArray[np.float64]
 Planes = NDArray[np.float32] | NDArray[np.float64]
 
 
+@dataclass(frozen=True)
+class _Shown:
+    """What one frame showed."""
+
+    half: int
+    weight: float
+    missed: list[tuple[tuple[slice, slice], NDArray[np.bool_]]]
+    """Places, and where in them it showed nothing."""
+
+
 class Accumulator:
     """Sums over the frames of two halves.
 
     What is summed should be the difference from a pivot, the same for all frames, which keeps precision. A few frames
-    may be summed in single precision and then taken over as one. The result does not depend on anything but the frames
-    and their order.
+    may be summed in single precision, only to be taken over as one. The result does not depend on anything but the
+    frames and their order.
     """
 
     def __init__(self, shape: tuple[int, ...], single: bool = False) -> None:
         self._shape, self._dtype = shape, np.dtype(np.float32 if single else np.float64)
         self._sum = [self._empty(), self._empty()]
         self._square = self._empty()
-        self._everywhere, self._everywhere2 = [self._dtype.type(0)] * 2, self._dtype.type(0)
+        self._weighs_at_once = not single
+        self._shown: list[_Shown] = []
+        self._everywhere, self._everywhere2 = [0.0, 0.0], 0.0
         # What differs from that; frames that all cover everything need no planes.
         self._weight: list[Planes] | None = None
         self._weight2: Planes | None = None
@@ -39,24 +53,16 @@ class Accumulator:
         if isinstance(inside, np.ndarray):
             self._add_shares(half, difference, weight, inside)
             return
-        # What is put in everywhere and taken out where nothing was seen leaves nothing there: the same number of the
-        # same precision.
-        own = self._dtype.type(weight)
-        self._everywhere[half] += own
-        self._everywhere2 += own * own
-        mask = None
-        if inside is not None:
-            mask, (weights, weights2) = inside.mask, self._planes_of_weights()
-            for rim in inside.rims:
-                missed = mask[rim] == 0
-                weights[half][rim][missed] -= own
-                weights2[rim][missed] -= own * own
+        missed = [] if inside is None else [(rim, inside.mask[rim] == 0) for rim in inside.rims]
+        self._shown.append(_Shown(half, weight, missed))
+        if self._weighs_at_once:
+            self._weigh()
         for rows in strips(self._shape):
             part = difference[rows]
-            shown = None if mask is None else mask[rows]
+            mask = None if inside is None else inside.mask[rows]
             weighted = part * np.float32(weight)
-            cv2.accumulate(weighted, self._sum[half][rows], mask=shown)
-            cv2.accumulateProduct(weighted, part, self._square[rows], mask=shown)
+            cv2.accumulate(weighted, self._sum[half][rows], mask=mask)
+            cv2.accumulateProduct(weighted, part, self._square[rows], mask=mask)
 
     def _add_shares(self, half: int, difference: Array, weight: float, shares: Array) -> None:
         weights, weights2 = self._planes_of_weights()
@@ -74,9 +80,9 @@ class Accumulator:
         """Add the sums of other frames."""
         for half in (0, 1):
             cv2.accumulate(other._sum[half], self._sum[half])
-            self._everywhere[half] += other._everywhere[half]
         cv2.accumulate(other._square, self._square)
-        self._everywhere2 += other._everywhere2
+        self._shown += other._shown
+        self._weigh()
         if other._weight is not None and other._weight2 is not None:
             weights, weights2 = self._planes_of_weights()
             for half in (0, 1):
@@ -112,6 +118,19 @@ class Accumulator:
             count = np.maximum(self._coverage_in(rows), 1)
             variance[rows] = scatter / np.maximum(count - 1, 1)
         return variance
+
+    def _weigh(self) -> None:
+        """Turn what frames showed into weights."""
+        for frame in self._shown:
+            # Added everywhere and taken away where nothing was seen, in turn, it leaves exactly nothing there.
+            self._everywhere[frame.half] += frame.weight
+            self._everywhere2 += frame.weight**2
+            if frame.missed:
+                weights, weights2 = self._planes_of_weights()
+                for rim, where in frame.missed:
+                    weights[frame.half][rim][where] -= frame.weight
+                    weights2[rim][where] -= frame.weight**2
+        self._shown.clear()
 
     def _weight_in(self, rows: slice, halves: tuple[int, ...] = (0, 1)) -> Sums:
         everywhere = sum(self._everywhere[h] for h in halves)

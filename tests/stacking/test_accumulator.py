@@ -95,17 +95,17 @@ def test_shares_weigh_colour_by_colour() -> None:
 
 
 @pytest.mark.parametrize("as_shares", [True, False], ids=["shares", "mask"])
-@pytest.mark.parametrize("single", [True, False], ids=["single", "double"])
-def test_where_nothing_was_seen_there_is_nothing(as_shares: bool, single: bool) -> None:
+def test_where_nothing_was_seen_there_is_nothing(as_shares: bool) -> None:
     """To the last bit, whatever the weights: a pixel with a tiny weight would be taken for one that was seen."""
-    sums, whole = Accumulator(SHAPE, single), Accumulator(SHAPE)
+    sums, few, taken = Accumulator(SHAPE), Accumulator(SHAPE, single=True), Accumulator(SHAPE)
     shown = np.ones(SHAPE, bool)
     shown[:, 10:] = False
     inside = shown.astype(np.float32) if as_shares else Inside(shown * np.uint8(255), (np.s_[:, 8:],))
     for number, weight in enumerate(np.random.default_rng(7).uniform(1e-3, 0.1, 40)):
-        sums.add(number % 2, np.full(SHAPE, 100, np.float32), float(weight), inside)
-    whole.take(sums)
-    for found in (sums, whole):
+        for into in (sums, few):
+            into.add(number % 2, np.full(SHAPE, 100, np.float32), float(weight), inside)
+    taken.take(few)
+    for found in (sums, taken):
         assert_allclose(found.mean()[:, :10], 100, rtol=1e-6)
         for plane in (found.mean(), found.mean(0), found.weight(), found.coverage(), found.variance()):
             assert not plane[:, 10:].any()
