@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -27,8 +27,8 @@ from stacker.measuring.fixed_pattern import fixed_pattern, told
 from stacker.measuring.limits import limit_figures
 from stacker.measuring.metrics import agreement, measure_stack, stack_cutoff
 from stacker.measuring.resolution import Resolution
-from stacker.measuring.seeing import measure_seeing
-from stacker.measuring.seeing_record import Seeing, seeing_figures
+from stacker.measuring.seeing_record import seeing_figures
+from stacker.measuring.single_frames import SingleFrames, look_at_frames
 from stacker.measuring.spectra import PowerMeter, analysis_window
 from stacker.measuring.tally import count_figures
 from stacker.measuring.witness import Witness, ask_disc
@@ -79,20 +79,20 @@ def process(
         check_place(folder)
         ranking = centred(rank(capture, settings.ranking, workers, told("ranking")))
         alignment = align(capture, ranking, settings.alignment, settings.stacking.keep, workers, told("aligning"))
-        meter = _power_meter(ranking, settings.stacking.zoom)
-        linear = stack(capture, ranking, alignment, workers, told("averaging"), meter, settings.stacking)
-        witness = ask_disc(capture, linear)
-        expected = expected_of(witness, known, linear.zoom)
-        linear = share_detail(align_colours(linear, expected), capture.mosaic)
         seen = capture, ranking, alignment
-        look = partial(measure_seeing, *seen, known, effort=settings.measuring.effort)
-        with beside(capture, look, workers) as air:
+        look = partial(look_at_frames, *seen, settings.measuring.effort)
+        with beside(capture, look, workers) as alone:
+            meter = _power_meter(ranking, settings.stacking.zoom)
+            linear = stack(*seen, workers, told("averaging"), meter, settings.stacking)
+            witness = ask_disc(capture, linear)
+            expected = expected_of(witness, known, linear.zoom)
+            linear = share_detail(align_colours(linear, expected), capture.mosaic)
             finished = sharpen(linear, settings.sharpening, cutoffs(known, linear), known.obstruction_ratio)
             tone = tone_for_showing(finished.image, linear.mask, linear.kind, settings.colour, known.target)
             shown = tone.apply(finished.image)
             agreed = agreement(linear, known)
             metrics = provenance(capture, settings, circumstances)
-            metrics |= measure(*seen, linear, finished, witness, air, agreed)
+            metrics |= measure(*seen, linear, finished, witness, alone, agreed)
         metrics |= {"colour_gains": None if tone.balance is None else tone.balance.over_green}
         metrics |= {"peak_memory_mb": peak_memory_mb(), "elapsed_s": time.perf_counter() - began}
         write_run(
@@ -128,12 +128,12 @@ def measure(
     linear: Stack,
     finished: Sharpened | None = None,
     witness: Witness | None = None,
-    air: Callable[[], Seeing] | None = None,
+    alone: Callable[[], SingleFrames] | None = None,
     agreed: Resolution | str | None = None,
 ) -> dict[str, Any]:
     """Return the measurements of one capture, keyed as in metrics.json; None where one could not be had: see notes.
 
-    `air` hands out what is known of the air, and `agreed` is what the halves agree on, where somebody has begun to
+    `alone` hands out what single frames tell, and `agreed` is what the halves agree on, where somebody has begun to
     measure them.
     """
     agreed = agreed or agreement(linear, capture.circumstances)
@@ -151,10 +151,10 @@ def measure(
         capture.circumstances.filter,
         notes,
     )
-    causes = measure_causes(capture, ranking, alignment, linear, witness, found, agreed)
-    seeing = air() if air else measure_seeing(capture, ranking, alignment, capture.circumstances)
-    found |= seeing_figures(seeing, notes)
-    found |= limit_figures(replace(causes, seeing=seeing), notes)
+    alone = alone or partial(look_at_frames, capture, ranking, alignment)
+    causes = measure_causes(capture, ranking, alignment, linear, witness, found, alone, agreed)
+    found |= seeing_figures(causes.seeing, notes)
+    found |= limit_figures(causes, notes)
     remarks = [*capture.notes, *linear.notes, "" if finished is None else finished.note, witness.remark, told(pattern)]
     if any(remarks):
         notes["remarks"] = "; ".join(filter(None, remarks))

@@ -20,7 +20,7 @@ def _air(matters: bool, causes: Causes, unknown: str | None) -> str:
     if unknown is not None:
         wanted = "a bright capture of a planet's disc, exposed briefly, would tell"
         return f"Air: cannot tell what it took; {_reason(unknown, wanted)}."
-    assert seeing is not None and seeing.fried_ratio is not None
+    assert seeing.fried_ratio is not None
     hint = f" {_sentence(seeing.turbulence_hint)}" if seeing.turbulence_hint else ""
     told = f"D/r0 is {seeing.fried_ratio:.1f}"
     if seeing.seeing_arcsec is not None:
@@ -32,8 +32,8 @@ def _air(matters: bool, causes: Causes, unknown: str | None) -> str:
 
 def _optics(matters: bool, causes: Causes, unknown: str | None) -> str:
     seeing = causes.seeing
-    skew = f" {_sentence(seeing.asymmetry)}" if seeing and seeing.asymmetry else ""
-    if unknown is not None or seeing is None or seeing.defocus_waves_pv is None:
+    skew = f" {_sentence(seeing.asymmetry)}" if seeing.asymmetry else ""
+    if unknown is not None or seeing.defocus_waves_pv is None:
         wanted = "a capture of a planet's disc in calmer air with more light, or a star, would tell"
         return f"Focus: cannot tell it from the air in this capture; {_reason(unknown, wanted)}.{skew}"
     if seeing.focus == "defocused":

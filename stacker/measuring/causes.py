@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -10,13 +10,14 @@ from stacker.alignment.record import Alignment
 from stacker.capture.circumstances import COLOUR_WAVELENGTHS_NM, Circumstances
 from stacker.capture.sequence import Capture
 from stacker.measuring.frame_count import FrameCount, count_frames
-from stacker.measuring.light import Light, measure_light
+from stacker.measuring.light import Light
 from stacker.measuring.limb_transfer import LimbTransfer, measure_limb
 from stacker.measuring.metrics import agreement, green
 from stacker.measuring.resolution import Resolution
 from stacker.measuring.rotation import Rotation, measure_rotation
 from stacker.measuring.sampling import Sampling, measure_sampling
 from stacker.measuring.seeing_record import Seeing
+from stacker.measuring.single_frames import SingleFrames
 from stacker.measuring.tracking import Tracking, measure_tracking
 from stacker.measuring.witness import Witness
 from stacker.ranking.record import Ranking
@@ -49,7 +50,7 @@ class Causes:
     zoom: float
     notes: dict[str, str]
     """The reason for each None, by the key of metrics.json."""
-    seeing: Seeing | None = None
+    seeing: Seeing
     """Air and focus as single frames tell them; they have notes of their own."""
 
 
@@ -60,11 +61,13 @@ def measure_causes(
     linear: Stack,
     witness: Witness,
     found: Mapping[str, Any],
+    alone: Callable[[], SingleFrames],
     agreed: Resolution | str | None = None,
 ) -> Causes:
-    """Measure every cause but the air on its own; `found` are the measurements so far, keyed as in metrics.json.
+    """Measure every cause on its own; `found` are the measurements so far, keyed as in metrics.json.
 
-    `agreed` is what `agreement` says of the stack, where somebody has asked.
+    `alone` hands out what single frames tell, and is asked last. `agreed` is what `agreement` says of the stack, where
+    somebody has asked.
     """
     circumstances = capture.circumstances
     notes: dict[str, str] = {}
@@ -76,14 +79,16 @@ def measure_causes(
     resolution = None if isinstance(agreed, str) else agreed
     rotation = measure_rotation(capture, ranking.target, alignment, witness, camera_scale, linear.zoom)
     limb = measure_limb(green(linear.image), linear.mask) if linear.kind == "disc" else None
+    tracking = measure_tracking(capture, ranking, green(linear.coverage), linear.mask)
+    told = alone()
     causes = Causes(
         sampling,
-        measure_light(capture, ranking),
+        told.light,
         count_frames(
             int(ranking.usable.sum()), linear.weights, None if resolution is None else resolution.rings, cutoff
         ),
         None if isinstance(rotation, str) else rotation,
-        measure_tracking(capture, ranking, green(linear.coverage), linear.mask),
+        tracking,
         _band_smear_px(found, circumstances, linear),
         limb,
         resolution,
@@ -92,6 +97,7 @@ def measure_causes(
         capture.mosaic is not None,
         linear.zoom,
         notes,
+        told.seeing,
     )
     notes |= _reasons(causes, rotation if isinstance(rotation, str) else "", linear.kind)
     return causes

@@ -69,18 +69,18 @@ def budget_of(causes: Causes) -> Budget:
 
 def _put_air(causes: Causes, put: Callable[[str, float, float | None], None], unknown: dict[str, str]) -> None:
     seeing = causes.seeing
-    if seeing is not None and seeing.fried_ratio is not None:
+    if seeing.fried_ratio is not None:
         put("air", seeing.fried_ratio, seeing.fried_ratio_error)
         return
     put("air", 0.0, None)
-    unknown["air"] = "" if seeing is None else seeing.notes.get("fried_ratio", seeing.notes.get("r0_mm", ""))
+    unknown["air"] = seeing.notes.get("fried_ratio", seeing.notes.get("r0_mm", ""))
 
 
 def _put_optics(causes: Causes, put: Callable[[str, float, float | None], None], unknown: dict[str, str]) -> None:
     seeing = causes.seeing
-    if seeing is None or seeing.focus == "cannot tell" or seeing.defocus_waves_pv is None:
+    if seeing.focus == "cannot tell" or seeing.defocus_waves_pv is None:
         put("defocus", 0.0, None)
-        unknown["optics"] = "" if seeing is None else seeing.notes.get("defocus_waves_pv", "")
+        unknown["optics"] = seeing.notes.get("defocus_waves_pv", "")
         return
     if _smear_px(causes) > px_per_element(causes):
         put("defocus", 0.0, None)

@@ -8,10 +8,12 @@ import pytest
 from stacker.alignment import align
 from stacker.capture import open_capture
 from stacker.measuring.causes import Causes, cause_figures, measure_causes
+from stacker.measuring.light import measure_light
 from stacker.measuring.limits import NAMES, limit_figures, verdict
 from stacker.measuring.metrics import measure_stack
 from stacker.measuring.rotation import Rotation
 from stacker.measuring.seeing_record import Seeing
+from stacker.measuring.single_frames import SingleFrames
 from stacker.measuring.witness import ask_disc
 from stacker.ranking import rank
 from stacker.ranking.selection import centred
@@ -43,7 +45,8 @@ def causes_of(folder: Path, scenario: Scenario, seed: int = 7) -> Causes:
         linear = stack(capture, ranking, alignment)
         witness = ask_disc(capture, linear)
         found = measure_stack(linear, None, None, capture.circumstances, witness)
-        return replace(measure_causes(capture, ranking, alignment, linear, witness, found), seeing=CALM)
+        told = SingleFrames(CALM, measure_light(capture, ranking))
+        return measure_causes(capture, ranking, alignment, linear, witness, found, lambda: told)
 
 
 @pytest.fixture(scope="module")
@@ -113,7 +116,7 @@ def test_shares_are_whole_and_every_cause_is_named_once(calm: Causes) -> None:
 
 def test_what_cannot_be_told_has_no_share_and_says_so(calm: Causes) -> None:
     """Without a figure for the air and the focus both are null, come last, and the other shares are less certain."""
-    blind = verdict(replace(calm, seeing=None))
+    blind = verdict(replace(calm, seeing=Seeing()))
     unknown = {limit.name: limit for limit in blind.limits if limit.share is None}
     assert {"air", "optics"} <= set(unknown)
     assert "cannot tell" in unknown["air"].sentence and "cannot tell" in unknown["optics"].sentence
