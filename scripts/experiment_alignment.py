@@ -110,6 +110,8 @@ def designs() -> dict[str, Callable[[], Any]]:
         "residual counted a tenth": lambda: changed(CORRELATED_NOISE=10.0),
         "100 modes": lambda: changed(MODES=100),
         "400 modes": lambda: changed(MODES=400),
+        "geometry by gain alone": lambda: changed(mean_field=lambda y, gain, _: np.average(y, axis=0, weights=gain)),
+        "geometry of all frames alike": lambda: changed(mean_field=lambda y, *_: y.mean(0)),
     }
 
 

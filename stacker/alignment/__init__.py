@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from stacker.alignment.geometry import calmness, mean_field
 from stacker.alignment.joining import join_halves
 from stacker.alignment.level import level_of, shrink
 from stacker.alignment.passes import CLASSES, Plan, State, first_pass, next_pass
@@ -154,7 +155,7 @@ def _conclude(state: State, plan: Plan, binning: int, source: PlaneSource, step_
         field = join_halves(first, second, level, plan.rings(binning), state.modes, plan.cutoff_known)
         state.coefficients[state.half == 1] += field
         warp[1] = field
-    mean = np.average(state.coefficients, axis=0, weights=state.gain)
+    mean = mean_field(state.coefficients, state.gain, calmness(state.sharpness))
     state.coefficients -= mean
     weight = state.merit() ** SOFTNESS
     motion = np.einsum("fto,ato->fa", state.coefficients, state.target_mean)
