@@ -114,7 +114,7 @@ class _Worker(Generic[Result]):
 class Team(Generic[Item, Result]):
     """So many copies of this process; item after item goes to one after the other."""
 
-    def __init__(self, function: Callable[[Item], Result], workers: int, yielding: int = 0) -> None:
+    def __init__(self, function: Callable[[Item], Result], workers: int, niceness: int = 0) -> None:
         """Start the processes, that much nicer to others than this one (see `nice`).
 
         OpenCV works by one thread until they have ended: a copy would wait for ever for threads that it has not got.
@@ -126,7 +126,7 @@ class Team(Generic[Item, Result]):
         self._files: list[int] = []
         self._given = 0
         for _ in range(workers):
-            self._start(function, yielding)
+            self._start(function, niceness)
 
     def give(self, item: Item) -> Callable[[], Result]:
         """Give an item to the next process; return a call that waits for the result. Results are taken in order."""
@@ -152,7 +152,7 @@ class Team(Generic[Item, Result]):
             os.close(file)
         cv2.setNumThreads(self._threads)
 
-    def _start(self, function: Callable[[Item], Result], yielding: int) -> None:
+    def _start(self, function: Callable[[Item], Result], niceness: int) -> None:
         ours, theirs = Pipe()
         there, back = os.memfd_create("items"), os.memfd_create("results")
         self._files += [there, back]
@@ -164,7 +164,7 @@ class Team(Generic[Item, Result]):
             for worker in self._team:
                 worker.line.connection.close()
             ours.close()
-            os.nice(yielding)
+            os.nice(niceness)
             _serve(function, _Line(theirs, back, there))
         theirs.close()
         self._team.append(_Worker(process, _Line(ours, there, back)))

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
+from functools import cache, partial
 from typing import TypeVar
 
 from stacker.forks import Team, may_fork
@@ -40,6 +42,20 @@ def forked_map(function: Callable[[Item], Result], items: Iterable[Item], worker
     if workers < 2 or not may_fork():
         return ordered_map(function, items, workers)
     return _by_processes(function, items, workers)
+
+
+@contextmanager
+def beside(work: Callable[[int], Result], workers: int = 1, niceness: int = 0) -> Iterator[Callable[[], Result]]:
+    """Begin `work` in a copy of this process; what the context hands out waits for the result.
+
+    `work` is given how many workers it may use: one in a copy, since the other processors have their work. With one
+    worker, or where a copy is not sound, the work is done when its result is first asked for.
+    """
+    if workers < 2 or not may_fork():
+        yield cache(partial(work, workers))
+        return
+    with Team[None, Result](lambda _: work(1), 1, niceness) as team:
+        yield cache(team.give(None))
 
 
 def _by_threads(

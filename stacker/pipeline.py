@@ -18,20 +18,21 @@ from stacker.blas_threads import one_blas_thread
 from stacker.calibration import calibrate
 from stacker.capture import Capture, Circumstances, open_capture
 from stacker.capture.circumstances import COLOUR_WAVELENGTHS_NM
-from stacker.capture.each_frame import beside
+from stacker.capture.each_frame import meanwhile
 from stacker.colour import align_colours, share_detail
 from stacker.measuring.causes import measure_causes
 from stacker.measuring.dispersion import dispersion_figures, expected_of, vertical_of
 from stacker.measuring.effort import peak_memory_mb
 from stacker.measuring.fixed_pattern import fixed_pattern, told
 from stacker.measuring.limits import limit_figures
-from stacker.measuring.metrics import agreement, measure_stack, stack_cutoff
+from stacker.measuring.metrics import agreement, limb_figures, measure_stack, stack_cutoff
 from stacker.measuring.resolution import Resolution
 from stacker.measuring.seeing_record import seeing_figures
 from stacker.measuring.single_frames import SingleFrames, look_at_frames
 from stacker.measuring.spectra import PowerMeter, analysis_window
 from stacker.measuring.tally import count_figures
 from stacker.measuring.witness import Witness, ask_disc
+from stacker.parallel import beside
 from stacker.ranking import Ranking, rank
 from stacker.ranking.selection import centred
 from stacker.report.labelling import labelled
@@ -81,18 +82,20 @@ def process(
         alignment = align(capture, ranking, settings.alignment, settings.stacking.keep, workers, told("aligning"))
         seen = capture, ranking, alignment
         look = partial(look_at_frames, *seen, settings.measuring.effort)
-        with beside(capture, look, workers) as alone:
+        with meanwhile(capture, look, workers) as alone:
             meter = _power_meter(ranking, settings.stacking.zoom)
             linear = stack(*seen, workers, told("averaging"), meter, settings.stacking)
             witness = ask_disc(capture, linear)
             expected = expected_of(witness, known, linear.zoom)
             linear = share_detail(align_colours(linear, expected), capture.mosaic)
-            finished = sharpen(linear, settings.sharpening, cutoffs(known, linear), known.obstruction_ratio)
-            tone = tone_for_showing(finished.image, linear.mask, linear.kind, settings.colour, known.target)
-            shown = tone.apply(finished.image)
-            agreed = agreement(linear, known)
-            metrics = provenance(capture, settings, circumstances)
-            metrics |= measure(*seen, linear, finished, witness, alone, agreed)
+            undo_blur = partial(sharpen, linear, settings.sharpening, cutoffs(known, linear), known.obstruction_ratio)
+            with beside(lambda _: undo_blur(), workers) as sharpened:
+                agreed = agreement(linear, known)
+                metrics = provenance(capture, settings, circumstances)
+                metrics |= measure(*seen, linear, sharpened, witness, alone, agreed)
+                finished = sharpened()
+        tone = tone_for_showing(finished.image, linear.mask, linear.kind, settings.colour, known.target)
+        shown = tone.apply(finished.image)
         metrics |= {"colour_gains": None if tone.balance is None else tone.balance.over_green}
         metrics |= {"peak_memory_mb": peak_memory_mb(), "elapsed_s": time.perf_counter() - began}
         write_run(
@@ -126,7 +129,7 @@ def measure(
     ranking: Ranking,
     alignment: Alignment,
     linear: Stack,
-    finished: Sharpened | None = None,
+    finished: Sharpened | Callable[[], Sharpened] | None = None,
     witness: Witness | None = None,
     alone: Callable[[], SingleFrames] | None = None,
     agreed: Resolution | str | None = None,
@@ -134,14 +137,13 @@ def measure(
     """Return the measurements of one capture, keyed as in metrics.json; None where one could not be had: see notes.
 
     `alone` hands out what single frames tell, and `agreed` is what the halves agree on, where somebody has begun to
-    measure them.
+    measure them; `finished` may be on its way too, and is asked for last.
     """
     agreed = agreed or agreement(linear, capture.circumstances)
     witness = witness or ask_disc(capture, linear)
-    sharpened = None if finished is None else finished.image
     pattern = fixed_pattern(capture, ranking, alignment.repair, stack_cutoff(capture.circumstances, 1.0))
     best = best_frame(capture, ranking, alignment)
-    found = measure_stack(linear, sharpened, best, capture.circumstances, witness, pattern, agreed)
+    found = measure_stack(linear, best, capture.circumstances, witness, pattern, agreed)
     notes = dict(found.pop("notes"))
     found |= count_figures(capture, ranking, alignment, linear, notes)
     found |= dispersion_figures(
@@ -155,7 +157,9 @@ def measure(
     causes = measure_causes(capture, ranking, alignment, linear, witness, found, alone, agreed)
     found |= seeing_figures(causes.seeing, notes)
     found |= limit_figures(causes, notes)
-    remarks = [*capture.notes, *linear.notes, "" if finished is None else finished.note, witness.remark, told(pattern)]
+    done = finished() if callable(finished) else finished
+    found |= limb_figures(linear, None if done is None else done.image, notes)
+    remarks = [*capture.notes, *linear.notes, "" if done is None else done.note, witness.remark, told(pattern)]
     if any(remarks):
         notes["remarks"] = "; ".join(filter(None, remarks))
     return found | {"notes": notes}

@@ -10,8 +10,7 @@ from itertools import islice
 from typing import TypeVar
 
 from stacker.capture.sequence import Capture, CaptureError, Frame
-from stacker.forks import Team, may_fork
-from stacker.parallel import forked_map, ordered_map
+from stacker.parallel import beside, forked_map, ordered_map
 
 Result = TypeVar("Result")
 Frames = Iterable[tuple[int, Frame]]
@@ -77,16 +76,14 @@ def read_or_pass(capture: Capture, indices: Sequence[int]) -> Iterator[tuple[int
 
 
 @contextmanager
-def beside(capture: Capture, work: Callable[[int], Result], workers: int = 1) -> Iterator[Callable[[], Result]]:
-    """Begin `work`, which may read frames, in a copy of this process; what the context hands out waits for the result.
+def meanwhile(capture: Capture, work: Callable[[int], Result], workers: int = 1) -> Iterator[Callable[[], Result]]:
+    """Begin `work`, which reads frames, as `beside` does, in the moments that other work leaves.
 
-    `work` is given how many workers it may use: one in a copy, since the other processors have their work. With one
-    worker, or where a copy is not sound, the work is done when its result is first asked for. Nor is a copy
-    sound that would have to decode in sequence: the decoder's threads do not come along.
+    A copy of this process is not sound either where it would have to decode in sequence: the decoder's threads do not
+    come along.
     """
-    if workers < 2 or not capture.has_random_access or not may_fork():
+    if not capture.has_random_access:
         yield cache(partial(work, workers))
         return
-    team = Team[None, Result](lambda _: work(1), 1, yielding=_GIVING_WAY)
-    with team:
-        yield cache(team.give(None))
+    with beside(work, workers, _GIVING_WAY) as result:
+        yield result

@@ -20,29 +20,26 @@ Real = NDArray[np.float32]
 
 def measure_stack(
     stack: Stack,
-    finished: Real | None,
     best_frame: Real | None,
     circumstances: Circumstances,
     witness: Witness | None = None,
     pattern: float | None = None,
     agreed: Resolution | str | None = None,
 ) -> dict[str, Any]:
-    """Measure a stack, its sharpened image and the best single frame.
+    """Measure a stack and the best single frame.
 
-    `finished` is shaped as `stack.image`; `best_frame` is (h, w) or (h, w, 3), moved so that `stack.mask` fits it,
-    or None; `witness` is what the target's disc tells: its size gives the scale where no telescope does; `pattern` is
-    the strength of the sensor's fixed pattern, where it is known; `agreed` what `agreement` says, where somebody has
-    asked. Colours are measured on green. Returned are `snr`,
-    `snr_best_frame`, `scale_arcsec_per_px`, `disc_radius_px`, `north_angle_deg`, `resolution_px`, `_arcsec`,
-    `_over_diffraction`, `information_bits`, `limb_overshoot_percent` (with `_error` where there is one), and `notes`, a
-    dictionary of reasons for what is None.
+    `best_frame` is (h, w) or (h, w, 3), moved so that `stack.mask` fits it, or None; `witness` is what the target's
+    disc tells: its size gives the scale where no telescope does; `pattern` is the strength of the sensor's fixed
+    pattern, where it is known; `agreed` what `agreement` says, where somebody has asked. Colours are measured on green.
+    Returned are `snr`, `snr_best_frame`, `scale_arcsec_per_px`, `disc_radius_px`, `north_angle_deg`, `resolution_px`,
+    `_arcsec`, `_over_diffraction`, `information_bits` (with `_error` where there is one), and `notes`, a dictionary of
+    reasons for what is None.
     """
     notes: dict[str, str] = {}
     found: dict[str, Any] = _noise_figures(stack, best_frame, notes)
     found.update(_scale_figures(circumstances, witness or Witness(), stack.zoom, notes))
     agreed, cutoff = agreed or agreement(stack, circumstances), stack_cutoff(circumstances, stack.zoom)
     found.update(_resolution_figures(agreed, found["scale_arcsec_per_px"], cutoff, pattern, notes))
-    found.update(_limb_figures(stack, finished, notes))
     found["notes"] = notes
     return found
 
@@ -159,8 +156,11 @@ def _resolution_figures(
     return found
 
 
-def _limb_figures(stack: Stack, finished: Real | None, notes: dict[str, str]) -> dict[str, Any]:
-    """Return the larger of the ringing inside and outside the limb of the sharpened image."""
+def limb_figures(stack: Stack, finished: Real | None, notes: dict[str, str]) -> dict[str, Any]:
+    """Return the larger of the ringing inside and outside the limb of the sharpened image, shaped as `stack.image`.
+
+    It is `limb_overshoot_percent`, with `_error`; the reason for None goes into `notes`.
+    """
     found: dict[str, Any] = {"limb_overshoot_percent": None, "limb_overshoot_percent_error": None}
     if stack.kind != "disc":
         notes["limb_overshoot_percent"] = "a surface shows no limb"

@@ -11,7 +11,7 @@ import pytest
 from astropy.io import fits
 
 from stacker.capture import Capture, open_capture
-from stacker.capture.each_frame import Frames, beside, each_batch
+from stacker.capture.each_frame import Frames, each_batch, meanwhile
 
 
 @pytest.fixture(params=["picked", "in sequence"])
@@ -57,12 +57,12 @@ def test_work_beside_reads_frames_and_is_done_once(capture: Capture, workers: in
             file.write("x")
         return int(capture.get_frame(7)[0, 0]), workers
 
-    with beside(capture, work, workers) as result:
+    with meanwhile(capture, work, workers) as result:
         assert [result(), result()] == [(7, 1 if capture.has_random_access else workers)] * 2
     assert done.read_text() == "x"
 
 
 @pytest.mark.parametrize("workers", [1, 2])
 def test_what_goes_wrong_beside_is_raised_where_it_is_asked_for(capture: Capture, workers: int) -> None:
-    with beside(capture, lambda _: capture.get_frame(99), workers) as result, pytest.raises(IndexError):
+    with meanwhile(capture, lambda _: capture.get_frame(99), workers) as result, pytest.raises(IndexError):
         result()

@@ -8,7 +8,7 @@ from numpy.testing import assert_allclose
 from scipy.ndimage import gaussian_filter
 
 from stacker.capture.circumstances import Camera, Circumstances, Telescope
-from stacker.measuring.metrics import measure_stack
+from stacker.measuring.metrics import limb_figures, measure_stack
 from stacker.stacking.record import Stack
 
 KNOWN = Circumstances(
@@ -29,8 +29,6 @@ KEYS = {
     "resolution_over_diffraction",
     "resolution_over_diffraction_error",
     "information_bits",
-    "limb_overshoot_percent",
-    "limb_overshoot_percent_error",
     "notes",
 }
 
@@ -50,22 +48,18 @@ def a_stack(kind: str = "surface", noise: float = 2.0, contrast: float = 50.0, c
 
 
 def test_every_key_is_there_and_json_takes_it() -> None:
-    """A surface: all but the limb, whose absence has its reason."""
+    """Of a surface all but what only a disc tells, whose absence has its reason."""
     stack = a_stack()
     frame = stack.image + 10 * np.random.default_rng(1).standard_normal(stack.image.shape).astype(np.float32)
-    found = measure_stack(stack, stack.image, frame, KNOWN)
+    found = measure_stack(stack, frame, KNOWN)
     assert set(found) == KEYS
     assert json.loads(json.dumps(found)) == found
-    assert [k for k in KEYS if found[k] is None] and set(found["notes"]) == {
-        "limb_overshoot_percent",
-        "disc_radius_px",
-        "north_angle_deg",
-    }
+    assert [k for k in KEYS if found[k] is None] and set(found["notes"]) == {"disc_radius_px", "north_angle_deg"}
 
 
 def test_units_hang_together() -> None:
     """Arcsec are pixels times scale; over diffraction is in units of lambda/D = 3 px here."""
-    found = measure_stack(a_stack(), None, None, KNOWN)
+    found = measure_stack(a_stack(), None, KNOWN)
     assert_allclose(found["scale_arcsec_per_px"], 206.265 * 3.0 / 3750.0, rtol=1e-5)
     assert_allclose(found["resolution_arcsec"], found["resolution_px"] * found["scale_arcsec_per_px"])
     assert_allclose(found["resolution_over_diffraction"], found["resolution_px"] / 3.0)
@@ -79,7 +73,7 @@ def test_signal_to_noise_is_level_over_noise() -> None:
     """500 over 2, and 500 over 20 for a single frame."""
     stack = a_stack(noise=2.0)
     frame = np.asarray(stack.image + 20 * np.random.default_rng(2).standard_normal(stack.image.shape), np.float32)
-    found = measure_stack(stack, None, frame, KNOWN)
+    found = measure_stack(stack, frame, KNOWN)
     assert_allclose(found["snr"], 250.0, rtol=0.05)
     assert_allclose(found["snr_best_frame"], 500 / np.hypot(20, 2), rtol=0.05)
 
@@ -97,14 +91,14 @@ def test_a_mosaic_frame_is_measured_on_its_green(filled: bool) -> None:
         green = raw.copy()
         green[::2, ::2], green[1::2, 1::2] = fill[::2, ::2], fill[1::2, 1::2]
         frame = np.repeat(green[..., None], 3, 2).astype(np.float32)
-    found = measure_stack(a_stack(colours=3), None, frame, KNOWN)
+    found = measure_stack(a_stack(colours=3), frame, KNOWN)
     assert_allclose(found["snr_best_frame"], 50.0, rtol=0.06)
 
 
 def test_what_is_unknown_says_what_it_needs() -> None:
-    """No telescope, no best frame, no finished image: None each, with its reason."""
-    found = measure_stack(a_stack("disc"), None, None, Circumstances())
-    for key in ("snr_best_frame", "scale_arcsec_per_px", "resolution_arcsec", "limb_overshoot_percent"):
+    """No telescope, no best frame: None each, with its reason."""
+    found = measure_stack(a_stack("disc"), None, Circumstances())
+    for key in ("snr_best_frame", "scale_arcsec_per_px", "resolution_arcsec"):
         assert found[key] is None and found["notes"][key]
     assert found["resolution_px"] is not None
 
@@ -112,7 +106,7 @@ def test_what_is_unknown_says_what_it_needs() -> None:
 @pytest.mark.parametrize("kind", ["disc", "surface"])
 def test_no_detail_no_resolution(kind: str) -> None:
     """Noise: no resolution, no information, and the reason."""
-    found = measure_stack(a_stack(kind, noise=20.0, contrast=0.0), None, None, KNOWN)
+    found = measure_stack(a_stack(kind, noise=20.0, contrast=0.0), None, KNOWN)
     assert found["resolution_px"] is None and found["information_bits"] is None
     assert "noise" in found["notes"]["resolution_px"]
 
@@ -121,13 +115,16 @@ def test_a_disc_has_its_limb_measured() -> None:
     """An unsharpened disc shows no overshoot; colour is measured on green."""
     for colours in (0, 3):
         stack = a_stack("disc", contrast=10.0, colours=colours)
-        found = measure_stack(stack, stack.image, None, KNOWN)
+        notes: dict[str, str] = {}
+        found = limb_figures(stack, stack.image, notes)
+        assert not notes
         assert found["limb_overshoot_percent"] is not None and found["limb_overshoot_percent"] < 1.5
+        assert limb_figures(stack, None, notes)["limb_overshoot_percent"] is None and notes["limb_overshoot_percent"]
 
 
 def test_one_half_empty_is_told() -> None:
     """Too few frames for two halves: nothing is made up."""
     stack = a_stack()
     lone = Stack(**{**vars(stack), "half_b": np.zeros_like(stack.half_b)})
-    found = measure_stack(lone, None, None, KNOWN)
+    found = measure_stack(lone, None, KNOWN)
     assert found["resolution_px"] is None

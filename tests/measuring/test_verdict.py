@@ -44,7 +44,7 @@ def causes_of(folder: Path, scenario: Scenario, seed: int = 7) -> Causes:
         alignment = align(capture, ranking, settings.alignment, 100.0)
         linear = stack(capture, ranking, alignment)
         witness = ask_disc(capture, linear)
-        found = measure_stack(linear, None, None, capture.circumstances, witness)
+        found = measure_stack(linear, None, capture.circumstances, witness)
         told = SingleFrames(CALM, measure_light(capture, ranking))
         return measure_causes(capture, ranking, alignment, linear, witness, found, lambda: told)
 

@@ -70,8 +70,8 @@ def test_a_wrong_focal_length_is_told_and_a_missing_one_replaced() -> None:
     stack = _stack(10.6)
     seen = ask_disc(_capture(optics), stack)
     assert "9.1 % shorter" in seen.remark
-    assert measure_stack(stack, None, None, optics, seen)["scale_arcsec_per_px"] == pytest.approx(0.41726, 1e-3)
-    found = measure_stack(stack, None, None, KNOWN, ask_disc(_capture(KNOWN), stack))
+    assert measure_stack(stack, None, optics, seen)["scale_arcsec_per_px"] == pytest.approx(0.41726, 1e-3)
+    found = measure_stack(stack, None, KNOWN, ask_disc(_capture(KNOWN), stack))
     assert found["scale_arcsec_per_px"] == pytest.approx(0.4591, 2e-3)
     assert 0 < found["scale_arcsec_per_px_error"] < 0.002 and 41.8 < found["disc_radius_px"] < 42.2
     assert "ephemeris" in found["notes"]["scale_arcsec_per_px"]

@@ -124,7 +124,7 @@ def test_halves_mask_and_scale_follow(zoom: float, by_hand: Make) -> None:
     assert_allclose(centroid(result.half_a, zoom), [23.4, 24.2], atol=0.02)
     known = Circumstances(telescope=Telescope("", 200.0, 2000.0, 0.0), camera=Camera(pixel_um=3.0))
     # 206.265 x 3 um / 2000 mm (small-angle formula).
-    assert measure_stack(result, None, None, known)["scale_arcsec_per_px"] == pytest.approx(0.3094 / zoom, 1e-3)
+    assert measure_stack(result, None, known)["scale_arcsec_per_px"] == pytest.approx(0.3094 / zoom, 1e-3)
 
 
 def test_a_mask_keeps_its_area_and_place() -> None:
