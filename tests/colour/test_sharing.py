@@ -130,6 +130,32 @@ def test_two_measurements_of_one_thing_are_weighed_by_their_variances() -> None:
     assert_allclose(share[0, 2], [0, 0, 1], atol=1e-3)
 
 
+def test_drowned_detail_is_shared_as_the_coarser_detail_that_stands_out() -> None:
+    """Alike colours weigh inversely as their variances, 16 : 16 : 1 of 33 (elementary), scaled to their contrasts;
+    unlike ones, and any without coarser detail, not at all."""
+    noise = np.tile(np.diag([1.0, 1.0, 16.0]), (2, 1, 1))
+    contrast = np.array([1.0, 1.0, 0.5])
+    alike, unlike, none = np.outer(contrast, contrast), np.diag(contrast**2), np.zeros((3, 3))
+    for coarse, wanted in (
+        (alike, contrast[:, None] * np.array([1, 1, 0.5 / 16]) / (2 + 0.25 / 16)),
+        (unlike, np.eye(3)),
+        (none, np.eye(3)),
+    ):
+        share = mixing(np.stack([1e4 * coarse, none]), noise, np.array([1e4, 1e4]))
+        assert_allclose(share[1], wanted, atol=1e-6)
+
+
+def test_fine_noise_of_alike_colours_falls_where_no_detail_can_be_told() -> None:
+    """Of detail blurred to nothing beyond .35 cycles per px three equal measurements leave 1/3 of the noise, in the
+    mean over the colours (elementary); 15 % for what had to be measured."""
+    scene = gaussian_filter(moon_part(0), 1.0)
+    before = halves_of([scene] * 3, (3.0, 3.0, 3.0))
+    after = share_detail(before)
+    left = [[in_band(stack.image[..., c] - scene, 0.35, 0.5) for c in range(3)] for stack in (before, after)]
+    assert sum(left[1]) / sum(left[0]) == pytest.approx(1 / 3, rel=0.15)
+    assert max(left[1]) < 0.6 * min(left[0])
+
+
 @pytest.mark.parametrize(("blur_px", "leaves"), [(2.0, 0.02), (0.0, 1.0)])
 def test_the_pattern_of_a_mosaic_goes_where_optics_show_nothing_so_fine(blur_px: float, leaves: float) -> None:
     """A smooth difference between pixels of two parities; on a scene as sharp as the pixels it cannot be told apart."""
