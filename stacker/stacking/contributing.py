@@ -36,7 +36,7 @@ class Contributor:
         carrier = Carrier.of(capture, alignment, settings)
         shape = carrier.warper.rows.shape
         preference = prefer(ranking, alignment.frames, shape, settings.patch_preference, settings.zoom)
-        return cls(carrier, _bounds(capture, carrier, settings.outlier_sigmas, workers), preference)
+        return cls(carrier, _bounds(capture, carrier, settings, workers), preference)
 
     def pivot(self, capture: Capture) -> Array:
         """Return an image of the stack's shape near which all frames lie: sums of differences from it stay precise."""
@@ -66,13 +66,13 @@ def mean_level(image: Array, share: Share) -> float:
     return float(np.average(image, weights=None if share is None else shares_of(share, image.shape) + 1e-9))
 
 
-def _bounds(capture: Capture, carrier: Carrier, sigmas: float, workers: int) -> Bounds | None:
+def _bounds(capture: Capture, carrier: Carrier, settings: StackingSettings, workers: int) -> Bounds | None:
     """Return what frames may show, from a sample spread over the capture; None where that is not wanted or known."""
-    frames = len(carrier.alignment.frames)
+    frames, sigmas = len(carrier.alignment.frames), settings.outlier_sigmas
     if sigmas == 0 or frames < FEWEST_FRAMES:
         return None
     # A mosaic has a quarter of the samples of a colour at a pixel.
-    among = sorted(spread_over(frames, SAMPLE_FRAMES * (1 if carrier.masks is None else 2)))
+    among = sorted(spread_over(frames, SAMPLE_FRAMES[settings.effort] * (1 if carrier.masks is None else 2)))
     indices = carrier.alignment.frames[among].tolist()
     sample = Sample(carrier.shape)
     for seen in each_frame(capture, indices, lambda place, frame: carrier.carry(among[place], frame), workers):

@@ -23,7 +23,7 @@ from stacker.stacking.strips import strips
 Array = NDArray[np.float32]
 Share = Inside | Array | None
 Hits = NDArray[np.uint8]
-SAMPLE_FRAMES = 16
+SAMPLE_FRAMES = {"full": 16, "quick": 10}
 FEWEST_FRAMES = 8
 """With fewer there is no telling which of them is wrong."""
 LEAST_SHARE = 0.05
