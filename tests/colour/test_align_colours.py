@@ -70,6 +70,16 @@ def test_shifts_of_a_disc(radius_px: float) -> None:
         assert (found.dy_px, found.dx_px) == pytest.approx(tuple(true), abs=0.05 if radius_px > 10 else 0.1)
 
 
+def test_a_disc_that_the_frame_cuts_is_not_tied_to_the_cut() -> None:
+    """Bands run out of the frame, the colours stand apart along them: 0.02 px, as of a surface."""
+    whole, along = disc(60, 3, side_px=192), np.array([0.2, 3.1])
+    planes = [moved(whole.image[..., 1].astype(float), sign * along) for sign in (1, 0, -1)]
+    cut = np.s_[:, 48:-48]
+    found = colour_shifts(stack_of([plane[cut] for plane in planes], whole.mask[cut], "disc"))
+    for shift, sign in zip(found, (1, -1), strict=True):
+        assert (shift.dy_px, shift.dx_px) == pytest.approx(tuple(sign * along), abs=0.02)
+
+
 def test_afterwards_nothing_is_left() -> None:
     """A fiftieth of a pixel, five times what is stated."""
     before = surface(0.5)
