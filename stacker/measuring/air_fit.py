@@ -69,6 +69,8 @@ class AirFit:
     """Half the cost that defocus saves."""
     price: float
     """Half the cost that `NOTICED_WAVES` of defocus or more would add."""
+    ratio_blurred: float
+    """D / r0 if the defocus is `NOTICED_WAVES` or more."""
     misfit: float
     """Mean cost of a ring's ratio and evenness with defocus left free; 1 is expected."""
     rings: int
@@ -91,15 +93,15 @@ def fit_air(seen: SpectralRatio, obstruction_ratio: float, aperture_mm: float, p
     lower = max(0.65 * close, 1.0)
     calm = max(0.4 * close, 1.0)
     soft, soft_cost = model.best([(close, 0.1), (calm, 0.5)], low, high, sharp)
-    _, blurred_cost = (
-        model.best([(lower, 0.35)], blurred, high, sharp) if soft[4] < NOTICED_WAVES else (soft, soft_cost)
-    )
+    out, out_cost = model.best([(lower, 0.35)], blurred, high, sharp) if soft[4] < NOTICED_WAVES else (soft, soft_cost)
+    # Fits from afar end in hollows of their own: what is allowed more is never worse.
+    soft, soft_cost = min((soft, soft_cost), (sharp, cost), (out, out_cost), key=lambda fit: fit[1])
     rings_cost = soft_cost - robust_cost(model.gain_misfit(soft))
     error, soft_error = spread(model.misfit, sharp, low, focused), spread(model.misfit, soft, low, high)
     return AirFit(
         close, float(error[0]), float(np.exp(soft[0])), float(soft_error[0]), float(soft[4]), float(soft_error[4]),
-        0.5 * (cost - soft_cost), 0.5 * (blurred_cost - cost), rings_cost / (2.0 * float(model.used.sum())),
-        int(model.used.sum()), apart,
+        0.5 * (cost - soft_cost), 0.5 * (out_cost - cost), float(np.exp(out[0])),
+        rings_cost / (2.0 * float(model.used.sum())), int(model.used.sum()), apart,
     )  # fmt: skip
 
 

@@ -21,6 +21,17 @@ from stacker.capture import Capture, Circumstances
 from stacker.capture.circumstances import ASSUMED_WAVELENGTH_NM
 from stacker.measuring.air_fit import NOTICED_WAVES, AirFit, fit_air
 from stacker.measuring.asymmetry import static_asymmetry
+from stacker.measuring.focus_judgement import (
+    MOST_MISFIT,
+    ROUGH,
+    ROUGHEST_FOR_FOCUS,
+    SMALL,
+    WARPED,
+    believed_ratio,
+    focus_of,
+    is_defocused,
+    total_error,
+)
 from stacker.measuring.motion import image_motion_px_rms
 from stacker.measuring.patch_spectra import MOST_FRAMES, patch_spectra
 from stacker.measuring.seeing_record import Focus, Seeing
@@ -35,7 +46,6 @@ R0_WAVELENGTH_NM = 500.0
 SEEING_OF_R0 = 0.976
 _PATCH_ELEMENTS, _WIDE_PATCH_ELEMENTS = 16.0, 26.0
 """Patch width in lambda / D: several times what the air smears over."""
-_ROUGH = 3.9
 _WIDE_READS = 0.94
 """Wide patches read D/r0 low: so much of the truth on simulated captures (scripts/experiment_seeing.py)."""
 _MOST_APART = 0.25
@@ -43,32 +53,15 @@ _MOST_APART = 0.25
 _SMALLEST_PX = 20
 _FINEST_CUTOFF = 0.55
 _ROUGHEST = 10.5
-_SMALL, _ROUGHEST_OF_SMALL = 2.0, 3.7
-"""Where beams part within a patch by so much, r0 is read too large in rough air."""
 _FAINTEST = 4.5
 """Signal to noise of a pixel below which r0 scatters by a third and more."""
 _MOST_OWN_ERROR, _MOST_ERROR = 0.27, 0.4
-_MOST_MISFIT = 4.5
-# Settled on simulated captures, whose r0 scatters by 8 % whatever their light (scripts/experiment_seeing.py).
-_OWN_SHARE, _MODEL_ERROR, _WARP_ERROR, _ROUGH_ERROR = 0.6, 0.06, 0.4, 0.06
-_FOCUS_DOUBT, _MOST_DOUBT = 0.3, 0.2
-_DEFOCUSED_ERROR = 0.14
+_ROUGHEST_OF_SMALL = 3.7
+"""Where beams part within a patch by so much as SMALL, r0 is read too large in rougher air."""
 _DEFOCUS_ERROR = 0.08
-_SURE, _SURE_OF_WARPED, _SURE_OF_SMALL = 1.5, 2.0, 12.0
-"""Half the cost that defocus must save where the fit is good, more by the misfit and by the square of D/r0. Where beams
-part within a patch, it saves up to 10 in focus, too."""
-_SHARP, _SHARP_OF_WARPED = 2.2, 3.5
-_LEAST_WAVES, _LEAST_WAVES_OF_WARPED = 0.22, 0.28
-"""Less than this is fitted to telescopes in focus, too."""
-_CALM = 2.1
-_WARPED = 0.7
-_ROUGHEST_FOR_FOCUS = 3.3
-_ROUGHEST_CONFIRMED = 3.9
-"""For wide patches, which see less of focus, where the narrow ones are sure of it."""
-_LEAST_SHARE = 0.25
-"""Defocus that would explain more than this of what the air seems to do is not believed."""
 _OUTER_SCALE_M = 20.0
 _FIGURES = ("r0_mm", "seeing_arcsec", "fried_ratio")
+_UNTOLD = "the frames do not tell the air from noise and motion; more light or more frames would tell"
 _NEEDS_OPTICS = "needs the telescope's aperture_mm and focal_length_mm and the camera's pixel_um"
 
 
@@ -97,15 +90,18 @@ def measure_seeing(
 
     seen, fit = look(_PATCH_ELEMENTS)
     reason = _why_not(seen, fit, ranking.target.kind)
-    if fit is not None and fit.ratio > _ROUGH:
+    if fit is not None and fit.ratio > ROUGH:
         wide = look(_WIDE_PATCH_ELEMENTS)
-        if fit.beam_apart >= _WARPED:
+        if fit.beam_apart >= WARPED:
             reason = reason or _disagreement(fit, wide[1])
-        elif not (_is_defocused(fit) and wide[1] is not None and _is_defocused(wide[1], _ROUGHEST_CONFIRMED)):
+        elif not (is_defocused(fit) and wide[1] is not None and is_defocused(wide[1], confirming=True)):
             seen, fit = _wider(wide, seen, fit)
             reason = _why_not(seen, fit, ranking.target.kind)
     bounded = _bounds(_without(reason), seen, alignment, circumstances, cutoff)
     if seen is None or fit is None or bounded.notes["r0_mm"]:
+        # How strong the air is may stay open where it is sure that the focus is off.
+        if fit is not None and reason == _UNTOLD and focus_of(fit, ranking.target.kind) == "defocused":
+            return _with_focus(replace(bounded, focus="defocused"), fit, ranking.target.kind)
         return bounded
     return _with_figures(bounded, seen, fit, ranking.target.kind, circumstances)
 
@@ -159,7 +155,8 @@ def _wider(
         return seen, None
     likely = 1.0 - float(np.exp(-max(fit.gain, 0.0) / max(fit.misfit, 1.0)))
     doubt = 0.5 * likely * float(np.log(max(fit.ratio / fit.ratio_defocused, 1.0)))
-    return seen, replace(fit, ratio_error=hypot(fit.ratio_error, doubt), gain=0.0, price=0.0)
+    error = hypot(fit.ratio_error, doubt)
+    return seen, replace(fit, ratio_error=error, gain=0.0, price=0.0, ratio_blurred=fit.ratio)
 
 
 def _disagreement(fit: AirFit, wide: AirFit | None) -> str:
@@ -177,60 +174,18 @@ def _why_not(seen: SpectralRatio | None, fit: AirFit | None, kind: str) -> str:
         return "single frames are too noisy or too featureless; longer exposures or more light would tell"
     if fit.ratio > _ROUGHEST:
         return "the air is too rough for single frames to show anything of the telescope's resolution"
-    if fit.beam_apart > _SMALL and fit.ratio > _ROUGHEST_OF_SMALL:
+    if fit.beam_apart > SMALL and fit.ratio > _ROUGHEST_OF_SMALL:
         return "so rough air parts what a small telescope sees within a patch; a larger aperture would tell"
-    if fit.misfit > _MOST_MISFIT or fit.ratio_error > _MOST_OWN_ERROR or _total_error(fit, kind) > _MOST_ERROR:
-        return "the frames do not tell the air from noise and motion; more light or more frames would tell"
+    if fit.misfit > MOST_MISFIT or fit.ratio_error > _MOST_OWN_ERROR or total_error(fit, kind) > _MOST_ERROR:
+        return _UNTOLD
     return ""
-
-
-def _total_error(fit: AirFit, kind: str) -> float:
-    """Return the error of ln D/r0: the fit's own, and what simulated captures scatter beyond it.
-
-    A fit that misses by more than the errors of what it fits has larger ones: by the square root of the cost a figure
-    (the scale factor of the Particle Data Group's Review of Particle Physics).
-    """
-    # Of 80 mm, whose beams part within a patch, r0 scatters by 20 %; of 130 mm hardly more than of larger ones.
-    warp = _WARP_ERROR * (fit.beam_apart / (1.0 + fit.beam_apart)) ** 3
-    if _focus(fit, kind) == "defocused":
-        return float(np.sqrt(fit.ratio_defocused_error**2 + _DEFOCUSED_ERROR**2 + warp**2))
-    likely = 1.0 - np.exp(-max(fit.gain, 0.0))
-    doubt = _FOCUS_DOUBT * likely * float(np.log(max(fit.ratio / fit.ratio_defocused, 1.0)))
-    rough = _ROUGH_ERROR if fit.ratio > _ROUGH else 0.0
-    own = _OWN_SHARE * fit.ratio_error * float(np.sqrt(max(fit.misfit, 1.0)))
-    parts = (own, min(doubt, _MOST_DOUBT), _MODEL_ERROR, warp, rough)
-    return float(np.linalg.norm(parts))
-
-
-def _limits_of_focus(fit: AirFit) -> tuple[float, float, float]:
-    """Return the gain and the waves that make defocus sure, and the price that rules it out."""
-    if fit.beam_apart < _WARPED:
-        return _SURE, _LEAST_WAVES, _SHARP
-    sure = _SURE_OF_WARPED if fit.beam_apart < _SMALL else _SURE_OF_SMALL
-    return sure, _LEAST_WAVES_OF_WARPED, _SHARP_OF_WARPED
-
-
-def _is_defocused(fit: AirFit, roughest: float = _ROUGHEST_FOR_FOCUS) -> bool:
-    sure, waves, _ = _limits_of_focus(fit)
-    calm = _LEAST_SHARE * fit.ratio < fit.ratio_defocused < roughest
-    enough = sure * max(fit.misfit, 1.0) * max(fit.ratio_defocused / _CALM, 1.0) ** 2
-    return calm and fit.misfit < _MOST_MISFIT and fit.defocus_waves > waves and fit.gain > enough
-
-
-def _focus(fit: AirFit, kind: str) -> Focus:
-    _, _, ruled_out = _limits_of_focus(fit)
-    if kind != "disc":
-        return "cannot tell"
-    if _is_defocused(fit):
-        return "defocused"
-    return "sharp" if fit.ratio < _ROUGHEST_FOR_FOCUS and fit.price > ruled_out else "cannot tell"
 
 
 def _with_figures(bounded: Seeing, seen: SpectralRatio, fit: AirFit, kind: str, circumstances: Circumstances) -> Seeing:
     """Return the record with the fit's figures in place of the reasons for their absence."""
-    focus = _focus(fit, kind)
-    ratio = fit.ratio_defocused if focus == "defocused" else fit.ratio
-    error = _total_error(fit, kind)
+    focus = focus_of(fit, kind)
+    ratio = believed_ratio(fit, kind)
+    error = total_error(fit, kind)
     r0_mm = (circumstances.telescope.aperture_mm or 0.0) / ratio
     r0_mm *= (R0_WAVELENGTH_NM / _wavelength_nm(circumstances)) ** 1.2
     seeing = SEEING_OF_R0 * 1e-6 * R0_WAVELENGTH_NM * ARCSEC_PER_RADIAN / r0_mm
@@ -239,7 +194,7 @@ def _with_figures(bounded: Seeing, seen: SpectralRatio, fit: AirFit, kind: str, 
     found = replace(
         bounded, r0_mm=r0_mm, r0_mm_error=error * r0_mm, seeing_arcsec=seeing, seeing_arcsec_error=error * seeing,
         fried_ratio=ratio, fried_ratio_error=error * ratio, focus=focus, notes=notes,
-        asymmetry=static_asymmetry(seen) if fit.beam_apart < _WARPED and fit.ratio < _ROUGH else None,
+        asymmetry=static_asymmetry(seen) if fit.beam_apart < WARPED and fit.ratio < ROUGH else None,
         turbulence_hint=place_of_turbulence(seen.farthest_apart, ratio, fit.beam_apart),
     )  # fmt: skip
     return _with_zenith(_with_focus(found, fit, kind), circumstances)
@@ -247,11 +202,12 @@ def _with_figures(bounded: Seeing, seen: SpectralRatio, fit: AirFit, kind: str, 
 
 def _with_focus(found: Seeing, fit: AirFit, kind: str) -> Seeing:
     if found.focus != "cannot tell":
-        error = min(hypot(fit.defocus_waves_error, _DEFOCUS_ERROR), 0.5 * NOTICED_WAVES)
-        return replace(found, defocus_waves_pv=fit.defocus_waves, defocus_waves_pv_error=error)
+        error = min(hypot(fit.defocus_waves_error * max(fit.misfit, 1.0) ** 0.5, _DEFOCUS_ERROR), 0.5 * NOTICED_WAVES)
+        notes = {key: text for key, text in found.notes.items() if key != "defocus_waves_pv"}
+        return replace(found, defocus_waves_pv=fit.defocus_waves, defocus_waves_pv_error=error, notes=notes)
     if kind != "disc":
         text = "a surface does not tell defocus from air; a planet or a star recorded in steady air would"
-    elif fit.ratio >= _ROUGHEST_FOR_FOCUS:
+    elif fit.ratio >= ROUGHEST_FOR_FOCUS:
         text = "the air hides it; a capture in steadier air, or through a smaller stop, would tell"
     else:
         text = "the frames are too noisy or too few to tell defocus from air; more light or more frames would tell"

@@ -14,7 +14,7 @@ import pytest
 from stacker.calibration.defects import DefectRepair, find_defects
 from stacker.capture import Capture, open_capture
 from stacker.capture.circumstances import Circumstances, Site, Telescope
-from stacker.measuring.air_fit import AirFit
+from stacker.measuring.air_fit import AirFit, _Model, fit_air
 from stacker.measuring.asymmetry import static_asymmetry
 from stacker.measuring.seeing import measure_seeing
 from stacker.measuring.seeing_record import Seeing, seeing_figures
@@ -221,7 +221,7 @@ def _seen_through(monkeypatch: pytest.MonkeyPatch, narrow: AirFit, wide: AirFit)
     monkeypatch.setattr("stacker.measuring.seeing._look", lambda *rest: (seen, narrow if rest[4] < 20 else wide))
 
 
-FITTED = AirFit(4.1, 0.06, 3.2, 0.1, 0.4, 0.05, 13.0, -13.0, 1.0, 11, 0.24)
+FITTED = AirFit(4.1, 0.06, 3.2, 0.1, 0.4, 0.05, 13.0, -13.0, 3.2, 1.0, 11, 0.24)
 
 
 def test_defocus_in_rough_air_must_show_in_patches_of_both_widths(disc: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -236,6 +236,68 @@ def test_defocus_in_rough_air_must_show_in_patches_of_both_widths(disc: Path, mo
     _seen_through(monkeypatch, FITTED, replace(FITTED, ratio=7.0, ratio_defocused=3.6))
     assert _measured(disc).focus == "defocused"
     assert _measured(disc).fried_ratio == pytest.approx(3.2)
+
+
+def test_what_is_undecided_is_in_the_figure_and_its_error(disc: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two points (focus, or calmer air seen out of focus) have a mean between and a deviation of sqrt(p q) their width.
+
+    With equal costs the odds are those held beforehand, three to one; where defocus is ruled out, focus is all.
+    """
+    open_case = replace(FITTED, ratio=3.6, ratio_defocused=3.6, ratio_blurred=2.4, gain=0.0, price=0.0)
+    ruled_out = replace(open_case, price=200.0)
+    _seen_through(monkeypatch, open_case, open_case)
+    unsure = _measured(disc)
+    _seen_through(monkeypatch, ruled_out, ruled_out)
+    sure = _measured(disc)
+    assert sure.fried_ratio == pytest.approx(3.6)
+    assert unsure.focus == "cannot tell"
+    assert unsure.fried_ratio == pytest.approx(3.6 * (2.4 / 3.6) ** 0.25)
+    assert unsure.fried_ratio_error is not None and sure.fried_ratio_error is not None
+    wider = (unsure.fried_ratio_error / unsure.fried_ratio) ** 2 - (sure.fried_ratio_error / 3.6) ** 2
+    assert wider**0.5 == pytest.approx(0.1875**0.5 * np.log(1.5), rel=0.05)
+
+
+def test_slight_defocus_is_shared_with_the_air(disc: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where only a slight defocus is left, D/r0 stands half way between the fits without and with it."""
+    slight = replace(FITTED, ratio=3.0, ratio_defocused=2.4, defocus_waves=0.15, gain=12.0, price=20.0)
+    _seen_through(monkeypatch, slight, slight)
+    told = _measured(disc)
+    assert told.focus == "sharp"
+    assert told.fried_ratio == pytest.approx((3.0 * 2.4) ** 0.5, rel=0.01)
+
+
+def test_focus_can_be_sure_where_the_air_is_not(disc: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A defocus that saves much is told though how much of the blur is left for the air stays open."""
+    loose = replace(FITTED, ratio=3.9, ratio_defocused=2.4, ratio_defocused_error=0.5)
+    _seen_through(monkeypatch, loose, loose)
+    told = _measured(disc)
+    assert told.r0_mm is None and told.notes["r0_mm"]
+    assert told.focus == "defocused" and told.defocus_waves_pv == 0.4
+    assert "defocus_waves_pv" not in told.notes
+
+
+def test_rough_air_is_not_called_defocus(disc: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """In focus D/r0 would be 5 or more: rough air alone varies so; defocus must save far more to be believed."""
+    rough = replace(FITTED, ratio=5.2, ratio_defocused=2.6, ratio_blurred=2.6, gain=5.0, price=-5.0)
+    _seen_through(monkeypatch, rough, rough)
+    assert _measured(disc).focus == "cannot tell"
+    plain = replace(rough, gain=50.0, price=-50.0)
+    _seen_through(monkeypatch, plain, plain)
+    assert _measured(disc).focus == "defocused"
+
+
+def test_more_freedom_never_fits_worse(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where the search with defocus ends in a hollow above the fit in focus, focus it is: models nest in cost."""
+    curve, flat = np.linspace(0.1, 0.6, 10), np.full(8, 0.1)
+    seen = SpectralRatio(curve, curve, flat.mean() + 0 * curve, 0 * curve, flat.mean() + 0 * curve, 1e3 + curve, flat,
+                         flat, 1.0, 0.05, None, 8)  # fmt: skip
+    whole = fit_air(seen, 0.2, 200.0, 5e-5)
+    honest, costs = _Model.best, iter((0.0, 30.0, 20.0))
+    monkeypatch.setattr(_Model, "best", lambda *a: (honest(*a)[0], next(costs)))
+    hollow = fit_air(seen, 0.2, 200.0, 5e-5)
+    assert whole is not None and hollow is not None
+    assert hollow.gain == 0.0 and hollow.defocus_waves == 0.0
+    assert hollow.ratio_defocused == hollow.ratio == whole.ratio
 
 
 def test_patches_of_two_widths_must_agree_through_a_small_telescope(

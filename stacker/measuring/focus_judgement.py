@@ -1,0 +1,116 @@
+"""Is the telescope out of focus, and what D/r0 and what error follow, from fits with and without defocus."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from stacker.measuring.air_fit import AirFit
+from stacker.measuring.seeing_record import Focus
+
+ROUGH = 3.9
+"""Of D/r0: from here on its errors grow, and narrow patches no longer hold the whole blur."""
+MOST_MISFIT = 4.5
+SMALL = 2.0
+"""Apertures that beams part within a patch, above which a telescope is small."""
+# Settled on simulated captures, whose r0 scatters by 8 % whatever their light (scripts/experiment_seeing.py).
+_OWN_SHARE, _MODEL_ERROR, _WARP_ERROR, _ROUGH_ERROR = 0.6, 0.06, 0.4, 0.06
+_FOCUS_DOUBT, _MOST_DOUBT = 0.3, 0.2
+_DEFOCUSED_ERROR = 0.14
+_SURE, _SURE_OF_WARPED, _SURE_OF_SMALL = 1.5, 2.0, 12.0
+"""Half the cost that defocus must save where the fit is good, more by the misfit and by the fourth power of D/r0. Where
+beams part within a patch, it saves up to 10 in focus, too."""
+_SHARP, _SHARP_OF_WARPED = 2.2, 3.5
+_LEAST_WAVES, _LEAST_WAVES_OF_WARPED = 0.22, 0.25
+"""Less than this is fitted to telescopes in focus, too."""
+_CALM = 2.4
+_ROUGH_IN_FOCUS, _DEARER = 4.5, 4.0
+"""Defocus that would take D/r0 beyond this to explain without it must save so many times as much: rough air alone does
+the like, and 0.5 waves in air of D/r0 up to 2.5 do not come so far."""
+_UNSURE_ODDS, _MOST_BETWEEN = 3.0, 0.6
+"""Odds for focus before looking; and how much of ln D/r0 an undecided defocus may be worth."""
+WARPED = 0.7
+"""Apertures that beams part within a patch, from which on air may pass for defocus."""
+ROUGHEST_FOR_FOCUS = 3.3
+_ROUGHEST_CONFIRMED = 3.9
+"""For wide patches, which see less of focus, where the narrow ones are sure of it."""
+_LEAST_SHARE = 0.25
+"""Defocus that would explain more than this of what the air seems to do is not believed."""
+
+
+def believed_ratio(fit: AirFit, kind: str) -> float:
+    """Return D/r0: of the likelier focus where one is sure, else the mean of both."""
+    if focus_of(fit, kind) == "defocused":
+        return fit.ratio_defocused
+    return fit.ratio * float(np.exp(-_undecided(fit, kind)[0]))
+
+
+def total_error(fit: AirFit, kind: str) -> float:
+    """Return the error of ln D/r0: the fit's own, and what simulated captures scatter beyond it.
+
+    A fit that misses by more than the errors of what it fits has larger ones: by the square root of the cost a figure
+    (the scale factor of the Particle Data Group's Review of Particle Physics).
+    """
+    # Of 80 mm, whose beams part within a patch, r0 scatters by 20 %; of 130 mm hardly more than of larger ones.
+    warp = _WARP_ERROR * (fit.beam_apart / (1.0 + fit.beam_apart)) ** 3
+    misfit = float(np.sqrt(max(fit.misfit, 1.0)))
+    if focus_of(fit, kind) == "defocused":
+        return float(np.sqrt((misfit * fit.ratio_defocused_error) ** 2 + _DEFOCUSED_ERROR**2 + warp**2))
+    likely = 1.0 - np.exp(-max(fit.gain, 0.0))
+    doubt = _FOCUS_DOUBT * likely * float(np.log(max(fit.ratio / fit.ratio_defocused, 1.0)))
+    rough = _ROUGH_ERROR if fit.ratio > ROUGH else 0.0
+    own = _OWN_SHARE * fit.ratio_error * misfit
+    parts = (own, max(min(doubt, _MOST_DOUBT), _undecided(fit, kind)[1]), _MODEL_ERROR, warp, rough)
+    return float(np.linalg.norm(parts))
+
+
+def _undecided(fit: AirFit, kind: str) -> tuple[float, float]:
+    """Return mean and standard deviation of what defocus takes from ln D/r0 where it is not sure.
+
+    The two-point distribution of focus and of defocus worth noticing, each as likely as its cost says. Where that much
+    is ruled out, less of it may still be there: half of what it takes, as likely as it is.
+    """
+    focus, roughest = focus_of(fit, kind), ROUGHEST_FOR_FOCUS
+    if focus == "defocused" or kind != "disc":
+        return 0.0, 0.0
+    if focus == "sharp":
+        likely = 1.0 - float(np.exp(-max(fit.gain, 0.0) / max(fit.misfit, 1.0)))
+        taken = float(np.log(max(fit.ratio / fit.ratio_defocused, 1.0))) if fit.ratio_defocused < roughest else 0.0
+        return 0.5 * likely * taken, _FOCUS_DOUBT * likely * taken
+    taken = float(np.clip(np.log(fit.ratio / fit.ratio_blurred), 0.0, _MOST_BETWEEN))
+    taken = taken if fit.ratio_blurred < roughest else 0.0
+    likely = float(1.0 / (1.0 + _UNSURE_ODDS * np.exp(np.clip(_SURE * fit.price / _dearness(fit), -50.0, 50.0))))
+    doubt = float(np.sqrt(likely * (1.0 - likely))) * taken
+    # So rough a blur is air before it is defocus.
+    return (likely * taken if fit.ratio < _ROUGH_IN_FOCUS else 0.0), doubt
+
+
+def _limits_of_focus(fit: AirFit) -> tuple[float, float, float]:
+    """Return the gain and the waves that make defocus sure, and the price that rules it out."""
+    if fit.beam_apart < WARPED:
+        return _SURE, _LEAST_WAVES, _SHARP
+    sure = _SURE_OF_WARPED if fit.beam_apart < SMALL else _SURE_OF_SMALL
+    return sure, _LEAST_WAVES_OF_WARPED, _SHARP_OF_WARPED
+
+
+def is_defocused(fit: AirFit, confirming: bool = False) -> bool:
+    """Return whether defocus is sure; `confirming` what other patches are sure of asks for less."""
+    calm = _LEAST_SHARE * fit.ratio < fit.ratio_defocused < (_ROUGHEST_CONFIRMED if confirming else ROUGHEST_FOR_FOCUS)
+    _, waves, _ = _limits_of_focus(fit)
+    enough = _dearness(fit) * (1.0 if confirming or fit.ratio < _ROUGH_IN_FOCUS else _DEARER)
+    return calm and fit.misfit < MOST_MISFIT and fit.defocus_waves > waves and fit.gain > enough
+
+
+def _dearness(fit: AirFit) -> float:
+    """Return half the cost that defocus must save to be sure."""
+    sure, _, _ = _limits_of_focus(fit)
+    return sure * max(fit.misfit, 1.0) * max(fit.ratio_defocused / _CALM, 1.0) ** 4
+
+
+def focus_of(fit: AirFit, kind: str) -> Focus:
+    """Return what may be said of the focus; `kind` is the target's: only discs tell it."""
+    _, _, ruled_out = _limits_of_focus(fit)
+    if kind != "disc":
+        return "cannot tell"
+    if is_defocused(fit):
+        return "defocused"
+    return "sharp" if fit.ratio < ROUGHEST_FOR_FOCUS and fit.price > ruled_out else "cannot tell"
