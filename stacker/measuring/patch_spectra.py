@@ -92,10 +92,10 @@ def patch_spectra(
         shown = _shown(moved, size_px, plane.shape)
         if shown.any():
             seen = _transforms(plane, moved[shown], window)
-            seen = seen.reshape(len(seen), -1) / np.float32(ranking.brightness[frames[place]])
-            spectra[shown] = seen.take(seen_at, 1)
+            seen, bright = seen.reshape(len(seen), -1), np.float32(ranking.brightness[frames[place]])
+            spectra[shown] = seen.take(seen_at, 1) / bright
             if len(faint_at) >= _FEWEST_BEYOND and place % _NOISE_OF == 0:
-                faint = seen.take(faint_at, 1)
+                faint = seen.take(faint_at, 1) / bright
                 level[shown] = (faint.real**2 + faint.imag**2).sum(1, dtype=np.float64) / faint_sum
         return spectra, level, shown
 
@@ -159,7 +159,8 @@ def _transforms(plane: Real, corners: NDArray[np.intp], window: Real) -> Spectra
     Laplacian is nearly flat.
     """
     size = len(window)
-    (top, left), (bottom, right) = corners.min(0) - 1, corners.max(0) + size + 1
-    edges = cv2.filter2D(np.ascontiguousarray(plane[top:bottom, left:right]), cv2.CV_32F, _LAPLACIAN)
-    parts = window * np.stack([edges[y - top : y - top + size, x - left : x - left + size] for y, x in corners])
+    parts = np.empty((len(corners), size, size), np.float32)
+    for part, (y, x) in zip(parts, corners.tolist(), strict=True):
+        edges = cv2.filter2D(plane[y - 1 : y + size + 1, x - 1 : x + size + 1], cv2.CV_32F, _LAPLACIAN)
+        np.multiply(edges[1:-1, 1:-1], window, out=part)
     return np.asarray(scipy.fft.rfft2(parts, overwrite_x=True), np.complex64)

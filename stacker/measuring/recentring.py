@@ -113,7 +113,7 @@ def recentre(spectra: Spectra, modes: Modes) -> tuple[Spectra, Shifts]:
     lead, seen = modes.lead, spectra[:, modes.leading]
     joint = np.zeros((len(spectra), 2))
     for turn in range(_JOINT_ROUNDS):
-        mean, weight = _reference(seen * lead.turn(joint), lead)
+        mean, weight = _reference(seen if turn == 0 else seen * lead.turn(joint), lead)
         joint = _search(seen, mean, weight, lead) if turn == 0 else joint
         joint = _centred(_climb(seen, mean, weight, lead, joint))
     shifts = np.stack([joint, joint])
