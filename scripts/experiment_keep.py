@@ -9,11 +9,11 @@ truth that the best radial filter of the stack cannot explain: the excess of aut
 of the sweep, in percent. Beside it the share that `stillair keep` finds best, without the truth, and its range.
 All frames are aligned once, so that only the choice differs. With `--own` each percentage is aligned by itself, as
 `process --keep` does: then every column is another draw of the geometry of the reference, which scatters by several
-percent whatever is kept, and the best of eight draws is better than any choice. That geometry is the frames' mean
-weighed by their gain; frames from rough moments disturb it by up to 150 % where the air varies, though they weigh
-little in the mean: this is why auto leaves them out. So aligned, of seeds 4000 (by which the rule was settled), 5200
-and 6400, auto has a mean excess of 3.3, 1.8 and 3.3 % (worst 14, 6 and 13), a fixed 20 % 25, 33 and 28, 50 % 7, 6 and
-13, 70 % 5, 6 and 6, and all frames 9, 11 and 5 (worst 84, 154 and 22).
+percent whatever is kept, and the best of eight draws is better than any choice. That geometry is the frames' mean,
+weighed by their gain and by how calm the air was; frames from rough moments disturb it though they weigh little in the
+mean: this is why auto leaves them out. So aligned, of seeds 4000 (by which the rule was settled) and 9400, auto has a
+mean excess of 3.2 and 3.5 % over the best of 10 to 100 (median 1.3 and 0.4, worst 16 and 21; with the geometry weighed
+by gain alone 3.3 and 5.0, worst 21 and 45), a fixed 20 % 27 and 32, 50 % 7 and 10, 70 % 4 and 5, all frames 8 and 3.
 `--weights` prints what settled the weights of the mean: equal, and powers of the frames' merit.
 """
 
