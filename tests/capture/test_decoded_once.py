@@ -21,7 +21,7 @@ from numpy.testing import assert_array_equal
 from numpy.typing import NDArray
 
 from stacker.capture import Capture, open_capture
-from stacker.capture.each_frame import beside, each_batch
+from stacker.capture.each_frame import each_batch, meanwhile
 from stacker.pipeline import process
 from stacker.simulation.writing import write_capture
 
@@ -199,7 +199,7 @@ def test_copies_of_the_process_share_the_frames(recorded: Path, expected: list[N
         gone(recorded)
         assert list(each_batch(capture, wanted, work, workers)) == decoding
         assert sum(decoding, []) == [(place, frame.tobytes()) for place, frame in enumerate(expected[1:])]
-        with beside(capture, lambda _: capture.get_frame(7), workers) as found:
+        with meanwhile(capture, lambda _: capture.get_frame(7), workers) as found:
             assert_array_equal(found(), expected[7])
 
 
@@ -209,10 +209,10 @@ def test_work_beside_is_done_by_a_copy(recorded: Path) -> None:
         pytest.skip("copies of a process are sound on Linux alone")
     with open_capture(recorded) as capture:
         capture.decode_once()
-        with beside(capture, lambda _: os.getpid(), 2) as process_id:
+        with meanwhile(capture, lambda _: os.getpid(), 2) as process_id:
             assert process_id() == os.getpid()
         list(capture)
-        with beside(capture, lambda _: os.getpid(), 2) as process_id:
+        with meanwhile(capture, lambda _: os.getpid(), 2) as process_id:
             assert process_id() != os.getpid()
 
 
