@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from stacker.alignment.geometry import calmness, mean_field
 from stacker.alignment.joining import join_halves
-from stacker.alignment.level import level_of, shrink
+from stacker.alignment.level import level_of
 from stacker.alignment.passes import CLASSES, Plan, State, first_pass, next_pass
 from stacker.alignment.planes import PlaneSource
 from stacker.alignment.prior import turbulence_modes
@@ -19,6 +19,7 @@ from stacker.alignment.region import Region, plan_region
 from stacker.blas_threads import one_blas_thread
 from stacker.calibration.defects import DefectRepair, find_defects
 from stacker.capture.sequence import Capture
+from stacker.ranking.plane import shrink
 from stacker.ranking.record import Ranking
 from stacker.ranking.selection import choose_frames
 from stacker.settings import AlignmentSettings

@@ -124,15 +124,6 @@ def level_of(region: Region, step_px: float, binning: int) -> Level:
     )
 
 
-def shrink(plane: Array, binning: int) -> Array:
-    """Return the mean over `binning` x `binning` pixels."""
-    while binning > 1:
-        # Halving step by step stays on OpenCV's fast path.
-        plane = np.asarray(cv2.resize(plane, (plane.shape[1] // 2, plane.shape[0] // 2), interpolation=cv2.INTER_AREA))
-        binning //= 2
-    return plane
-
-
 def seen(
     maps: tuple[Array, Array], unmoved: tuple[Array, Array], bounds: tuple[float, float, float, float]
 ) -> Inside | None:

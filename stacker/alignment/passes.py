@@ -12,7 +12,7 @@ import scipy.fft
 from numpy.typing import NDArray
 
 from stacker.alignment.following import follow
-from stacker.alignment.level import Inside, Level, shrink
+from stacker.alignment.level import Inside, Level
 from stacker.alignment.planes import Cut, PlaneSource
 from stacker.alignment.prior import Modes
 from stacker.alignment.template import (
@@ -27,6 +27,7 @@ from stacker.alignment.template import (
     spectrum,
 )
 from stacker.parallel import ordered_map
+from stacker.ranking.plane import shrink
 
 Array = NDArray[np.float32]
 Progress = Callable[[int, int], None]
@@ -195,7 +196,7 @@ def first_pass(source: PlaneSource, state: State, plan: Plan, binning: int, prog
     What blur and noise leave of it in each class is measured on a sample of the frames.
     """
     level = plan.levels[binning]
-    weight, sampled = state.reference_weight(0.25), spread_over(len(state.half), FIRST_SAMPLED)
+    weight, sampled = state.reference_weight(0.25), at_least(len(state.half), FIRST_SAMPLED)
     wanted = [order for order in range(len(weight)) if weight[order] > 0 or order in sampled]
 
     def look(cut: Cut) -> Sight:
@@ -241,12 +242,12 @@ def next_pass(
             dewarped, inside = _sight(cut, target, state.modes, coefficients)
         return Sight(Following(cut.order, coefficients, precision, gain), dewarped, inside)
 
-    weight, sampled = state.reference_weight(0.5), range(0) if last else spread_over(len(state.half), plan.sampled)
+    weight, sampled = state.reference_weight(0.5), range(0) if last else at_least(len(state.half), plan.sampled)
     _gather(source, look, state, weight, sampled, plan, next_binning, progress, templates=templates, last=last)
 
 
-def spread_over(frames: int, wanted: int) -> range:
-    """Return at least so many of the numbers below `frames`, evenly spread; all where there are no more."""
+def at_least(frames: int, wanted: int) -> range:
+    """Return so many of the numbers below `frames` or somewhat more, evenly spread; all where there are no more."""
     return range(0, frames, max(1, frames // wanted))
 
 

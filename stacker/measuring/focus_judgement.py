@@ -56,11 +56,21 @@ def total_error(fit: AirFit, kind: str) -> float:
     if focus_of(fit, kind) == "defocused":
         return float(np.sqrt((misfit * fit.ratio_defocused_error) ** 2 + _DEFOCUSED_ERROR**2 + warp**2))
     likely = 1.0 - np.exp(-max(fit.gain, 0.0))
-    doubt = _FOCUS_DOUBT * likely * float(np.log(max(fit.ratio / fit.ratio_defocused, 1.0)))
+    doubt = _FOCUS_DOUBT * likely * taken_by_defocus(fit)
     rough = _ROUGH_ERROR if fit.ratio > ROUGH else 0.0
     own = _OWN_SHARE * fit.ratio_error * misfit
     parts = (own, max(min(doubt, _MOST_DOUBT), _undecided(fit, kind)[1]), _MODEL_ERROR, warp, rough)
     return float(np.linalg.norm(parts))
+
+
+def likely_defocus(fit: AirFit) -> float:
+    """Return how likely some defocus is, 0 to 1, by the cost that it saves over the misfit."""
+    return 1.0 - float(np.exp(-max(fit.gain, 0.0) / max(fit.misfit, 1.0)))
+
+
+def taken_by_defocus(fit: AirFit) -> float:
+    """Return how much of ln D/r0 the fit's defocus would explain."""
+    return float(np.log(max(fit.ratio / fit.ratio_defocused, 1.0)))
 
 
 def _undecided(fit: AirFit, kind: str) -> tuple[float, float]:
@@ -73,8 +83,7 @@ def _undecided(fit: AirFit, kind: str) -> tuple[float, float]:
     if focus == "defocused" or kind != "disc":
         return 0.0, 0.0
     if focus == "sharp":
-        likely = 1.0 - float(np.exp(-max(fit.gain, 0.0) / max(fit.misfit, 1.0)))
-        taken = float(np.log(max(fit.ratio / fit.ratio_defocused, 1.0))) if fit.ratio_defocused < roughest else 0.0
+        likely, taken = likely_defocus(fit), taken_by_defocus(fit) if fit.ratio_defocused < roughest else 0.0
         return 0.5 * likely * taken, _FOCUS_DOUBT * likely * taken
     taken = float(np.clip(np.log(fit.ratio / fit.ratio_blurred), 0.0, _MOST_BETWEEN))
     taken = taken if fit.ratio_blurred < roughest else 0.0

@@ -8,8 +8,7 @@ was settled on them) through 130 mm and more, 0.3 waves peak to valley are recog
 13: all 17 that show at three sigma or more by their own noise. Of 80 telescopes in focus, in air of D/r0 1.5 to 8, none
 is called defocused. Through 80 mm, where beams part within a patch and defocus looks like their parting, it is
 recognised in 1 of 8. The rest is "cannot tell", and D/r0 then stands between that of focus and that of defocus, with an
-error that spans both;
-experiment_defocus_bound.py says what more there is to be had.
+error that spans both; experiment_defocus_bound.py says what more there is to be had.
 """
 
 from __future__ import annotations
@@ -33,6 +32,8 @@ from stacker.measuring.focus_judgement import (
     believed_ratio,
     focus_of,
     is_defocused,
+    likely_defocus,
+    taken_by_defocus,
     total_error,
 )
 from stacker.measuring.motion import image_motion_px_rms
@@ -156,9 +157,7 @@ def _wider(
         seen, fit = found[0], replace(found[1], ratio=found[1].ratio / _WIDE_READS)
     if fit is None:
         return seen, None
-    likely = 1.0 - float(np.exp(-max(fit.gain, 0.0) / max(fit.misfit, 1.0)))
-    doubt = 0.5 * likely * float(np.log(max(fit.ratio / fit.ratio_defocused, 1.0)))
-    error = hypot(fit.ratio_error, doubt)
+    error = hypot(fit.ratio_error, 0.5 * likely_defocus(fit) * taken_by_defocus(fit))
     return seen, replace(fit, ratio_error=error, gain=0.0, price=0.0, ratio_blurred=fit.ratio)
 
 

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from stacker.alignment.level import shrink
 from stacker.alignment.record import Alignment
+from stacker.ranking.plane import shrink
 
 Map = NDArray[np.float64]
 

@@ -80,14 +80,20 @@ def reduce_frame(frame: NDArray[Any], binning: Binning, out: Plane | None = None
     return out
 
 
+def shrink(plane: Plane, binning: int) -> Plane:
+    """Return the mean over `binning` x `binning` pixels, a power of two."""
+    while binning > 1:
+        # Halving step by step stays on OpenCV's fast path.
+        plane = np.asarray(cv2.resize(plane, (plane.shape[1] // 2, plane.shape[0] // 2), interpolation=cv2.INTER_AREA))
+        binning //= 2
+    return plane
+
+
 def coarse_planes(planes: Plane, binning: Binning) -> Plane:
     """Return the tracking planes of planes (K, h, w): binned, and freed of lone hot or dead pixels by a 3x3 median."""
     rows, columns = binning.coarse_shape
     # One tall picture: each plane holds whole bins, so none reaches into the next.
-    small: NDArray[Any] = planes.reshape(-1, planes.shape[2])
-    for _ in range(int(np.log2(binning.coarse))):
-        # Halving step by step stays on OpenCV's fast path.
-        small = cv2.resize(small, (small.shape[1] // 2, small.shape[0] // 2), interpolation=cv2.INTER_AREA)
+    small = shrink(planes.reshape(-1, planes.shape[2]), binning.coarse)
     coarse = small.reshape(len(planes), rows, columns)
     if min(rows, columns) < 3:
         return np.array(coarse, dtype=np.float32)
