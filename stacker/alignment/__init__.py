@@ -16,6 +16,7 @@ from stacker.alignment.planes import PlaneSource
 from stacker.alignment.prior import turbulence_modes
 from stacker.alignment.record import Alignment
 from stacker.alignment.region import Region, plan_region
+from stacker.alignment.spread import with_colours_together
 from stacker.blas_threads import one_blas_thread
 from stacker.calibration.defects import DefectRepair, find_defects
 from stacker.capture.sequence import Capture
@@ -111,7 +112,9 @@ def align(
     brightness = ranking.brightness[frames]
     coarse = ranking.coarse_shift_px[frames]
     scale = np.median(brightness) / np.maximum(brightness, 1e-3 * np.median(brightness))
-    source = PlaneSource(capture, DefectRepair(defects, capture.mosaic), region, frames, coarse, scale, workers)
+    repair = DefectRepair(defects, capture.mosaic)
+    source = PlaneSource.of(capture, repair, region, frames, coarse, scale, workers, finest.binning)
+    source = with_colours_together(source, sharpness)
 
     def tell(number: int) -> Callable[[int, int], None] | None:
         total = len(frames) * (max(number, len(effort.passes)) + 1)

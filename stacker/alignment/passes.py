@@ -27,7 +27,6 @@ from stacker.alignment.template import (
     spectrum,
 )
 from stacker.parallel import ordered_map
-from stacker.ranking.plane import shrink
 
 Array = NDArray[np.float32]
 Progress = Callable[[int, int], None]
@@ -187,7 +186,7 @@ def _tallies(level: Level, rings: Rings) -> list[Tally]:
 
 def _sight(cut: Cut, at: Level, modes: Modes, coefficients: NDArray[np.float64]) -> tuple[Array, Inside | None]:
     maps = at.maps(modes, coefficients, cut.shift)
-    return at.warp(shrink(cut.plane, at.binning), maps), at.seen(maps, cut.bounds(at.binning))
+    return at.warp(cut.binned(at.binning), maps), at.seen(maps, cut.bounds(at.binning))
 
 
 def first_pass(source: PlaneSource, state: State, plan: Plan, binning: int, progress: Progress | None) -> None:
@@ -229,7 +228,7 @@ def next_pass(
     def look(cut: Cut) -> Sight:
         half = state.half[cut.order]
         template = templates[half][state.kind[cut.order]]
-        image = shrink(cut.plane, binning)
+        image = cut.binned(binning)
         coefficients, precision = follow(
             image, level, state.modes, template, state.coefficients[cut.order], cut.shift, cut.bounds(binning), steps
         )

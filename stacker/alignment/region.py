@@ -44,7 +44,11 @@ class Region:
 
     def window(self, binning: int) -> NDArray[np.float32]:
         """Return the window for spectra: Hann over a surface, a taper in the sky around a disc."""
-        height, width = self.shape[0] // binning, self.shape[1] // binning
+        return self.window_of((self.shape[0] // binning, self.shape[1] // binning), binning)
+
+    def window_of(self, shape: tuple[int, int], binning: int) -> NDArray[np.float32]:
+        """Return the same for a part of the region, (h, w) in pixels of a binning."""
+        height, width = shape
         if self.surface:
             return np.outer(np.hanning(height), np.hanning(width)).astype(np.float32)
         edge = max(2, SKY_PX // (2 * binning))
