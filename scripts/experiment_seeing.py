@@ -22,7 +22,7 @@ import numpy as np
 import scipy.fft
 from numpy.typing import NDArray
 
-from stacker.alignment import align
+from stacker.alignment import find_repair
 from stacker.capture import open_capture
 from stacker.measuring.air_fit import fit_air, foreseen
 from stacker.measuring.frame_gains import MIDDLES, RINGS, covariance_of, numbers_of
@@ -33,7 +33,7 @@ from stacker.measuring.seeing_record import Seeing
 from stacker.measuring.spectral_ratio import spectral_ratio
 from stacker.ranking import rank
 from stacker.ranking.selection import centred
-from stacker.settings import AlignmentSettings, RankingSettings
+from stacker.settings import RankingSettings
 from stacker.simulation import (
     Air,
     BandedPlanet,
@@ -125,12 +125,12 @@ def outcome(name: str, scenario: Scenario, seed: int, folder: Path) -> Outcome:
     path, sidecar, truth = write_simulation(folder / "capture.fits", scenario, seed, "fits")
     with open_capture(path) as capture, np.load(truth) as stored:
         ranking = centred(rank(capture, RankingSettings(), 1))
-        alignment = align(capture, ranking, AlignmentSettings(effort="quick"), 30.0, 1)
-        seen = measure_seeing(capture, ranking, alignment, capture.circumstances, 1)
+        repair = find_repair(capture, ranking, "quick")
+        seen = measure_seeing(capture, ranking, repair, capture.circumstances, 1)
         cutoff = 1.0 / scenario.sampling_px(scenario.detector.wavelength_nm)
         size = min(2 * round(0.5 * ELEMENTS / cutoff), scenario.height_px - 12)
         wanted = name in DISCS and scenario.air.d_over_r0 <= CALM
-        see = capture, ranking, alignment.repair, cutoff, size, MOST_FRAMES["full"], 1
+        see = capture, ranking, repair, cutoff, size, MOST_FRAMES["full"], 1
         looked = patch_spectra(*see) if wanted else None
         ratio = float(np.mean(stored["d_over_r0"] ** (5 / 3)) ** 0.6)
         wavelength_nm = json.loads(str(stored["meta"]))["scenario"]["detector"]["wavelength_nm"]

@@ -7,6 +7,7 @@ items and results. Their arrays go through files in memory, written and read in 
 from __future__ import annotations
 
 import atexit
+import ctypes
 import gc
 import os
 import pickle
@@ -18,6 +19,7 @@ import warnings
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass
+from functools import cache
 from multiprocessing.connection import Connection, Pipe
 from types import TracebackType
 from typing import Any, Generic, TypeVar
@@ -48,6 +50,15 @@ def bury(options: int = 0) -> None:
 def may_fork() -> bool:
     """Return whether a copy of this process is sound: on Linux, while no second thread may hold a lock."""
     return sys.platform == "linux" and hasattr(os, "memfd_create") and threading.active_count() == 1
+
+
+@cache
+def _trim() -> Callable[[int], Any]:
+    """Return glibc's malloc_trim, which gives freed memory back to the system; elsewhere what does nothing."""
+    try:
+        return ctypes.CDLL(None).malloc_trim
+    except (AttributeError, OSError, TypeError):
+        return int
 
 
 class _Line:
@@ -120,6 +131,9 @@ class Team(Generic[Item, Result]):
         OpenCV works by one thread until they have ended: a copy would wait for ever for threads that it has not got.
         """
         bury(os.WNOHANG)
+        # Who first writes to memory after the copy gets a page of it: a fresh one for a quarter of what it takes to
+        # copy an old one, of which nobody wants the content.
+        _trim()(0)
         self._threads = cv2.getNumThreads()
         cv2.setNumThreads(1)
         self._team: list[_Worker[Result]] = []

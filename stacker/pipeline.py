@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from stacker.alignment import Alignment, align
+from stacker.alignment import Alignment, align, find_repair
 from stacker.blas_threads import one_blas_thread
 from stacker.calibration import calibrate
 from stacker.capture import Capture, Circumstances, open_capture
@@ -23,7 +23,7 @@ from stacker.colour import align_colours, share_detail
 from stacker.measuring.causes import measure_causes
 from stacker.measuring.dispersion import dispersion_figures, expected_of, vertical_of
 from stacker.measuring.effort import peak_memory_mb
-from stacker.measuring.fixed_pattern import fixed_pattern, told
+from stacker.measuring.fixed_pattern import told
 from stacker.measuring.limits import limit_figures
 from stacker.measuring.metrics import agreement, limb_figures, measure_stack, stack_cutoff
 from stacker.measuring.resolution import Resolution
@@ -79,10 +79,16 @@ def process(
         folder, known, told = Path(out) / (name or capture.name), capture.circumstances, partial(_stage, progress)
         check_place(folder)
         ranking = centred(rank(capture, settings.ranking, workers, told("ranking")))
-        alignment = align(capture, ranking, settings.alignment, settings.stacking.keep, workers, told("aligning"))
-        seen = capture, ranking, alignment
-        look = partial(look_at_frames, *seen, settings.measuring.effort)
-        with meanwhile(capture, look, workers) as alone:
+        repair = find_repair(capture, ranking, settings.alignment.effort, workers)
+
+        def look(free_workers: int) -> tuple[SingleFrames, dict[str, Any]]:
+            alone = look_at_frames(capture, ranking, repair, settings.measuring.effort, free_workers)
+            return alone, provenance(capture, settings, circumstances)
+
+        with meanwhile(capture, look, workers) as looked:
+            keep, aligning = settings.stacking.keep, told("aligning")
+            alignment = align(capture, ranking, settings.alignment, keep, workers, aligning, repair)
+            seen = capture, ranking, alignment
             meter = _power_meter(ranking, settings.stacking.zoom)
             linear = stack(*seen, workers, told("averaging"), meter, settings.stacking)
             witness = ask_disc(capture, linear)
@@ -91,7 +97,7 @@ def process(
             undo_blur = partial(sharpen, linear, settings.sharpening, cutoffs(known, linear), known.obstruction_ratio)
             with beside(lambda _: undo_blur(), workers) as sharpened:
                 agreed = agreement(linear, known)
-                metrics = provenance(capture, settings, circumstances)
+                alone, metrics = looked()
                 metrics |= measure(*seen, linear, sharpened, witness, alone, agreed)
                 finished = sharpened()
         tone = tone_for_showing(finished.image, linear.mask, linear.kind, settings.colour, known.target)
@@ -131,19 +137,19 @@ def measure(
     linear: Stack,
     finished: Sharpened | Callable[[], Sharpened] | None = None,
     witness: Witness | None = None,
-    alone: Callable[[], SingleFrames] | None = None,
+    alone: SingleFrames | None = None,
     agreed: Resolution | str | None = None,
 ) -> dict[str, Any]:
     """Return the measurements of one capture, keyed as in metrics.json; None where one could not be had: see notes.
 
-    `alone` hands out what single frames tell, and `agreed` is what the halves agree on, where somebody has begun to
-    measure them; `finished` may be on its way too, and is asked for last.
+    `alone` is what single frames tell, and `agreed` what the halves agree on, where somebody has measured them;
+    `finished` may be on its way, and is asked for last.
     """
     agreed = agreed or agreement(linear, capture.circumstances)
     witness = witness or ask_disc(capture, linear)
-    pattern = fixed_pattern(capture, ranking, alignment.repair, stack_cutoff(capture.circumstances, 1.0))
+    alone = alone or look_at_frames(capture, ranking, alignment.repair)
     best = best_frame(capture, ranking, alignment)
-    found = measure_stack(linear, best, capture.circumstances, witness, pattern, agreed)
+    found = measure_stack(linear, best, capture.circumstances, witness, alone.fixed_pattern, agreed)
     notes = dict(found.pop("notes"))
     found |= count_figures(capture, ranking, alignment, linear, notes)
     found |= dispersion_figures(
@@ -153,13 +159,18 @@ def measure(
         capture.circumstances.filter,
         notes,
     )
-    alone = alone or partial(look_at_frames, capture, ranking, alignment)
     causes = measure_causes(capture, ranking, alignment, linear, witness, found, alone, agreed)
     found |= seeing_figures(causes.seeing, notes)
     found |= limit_figures(causes, notes)
     done = finished() if callable(finished) else finished
     found |= limb_figures(linear, None if done is None else done.image, notes)
-    remarks = [*capture.notes, *linear.notes, "" if done is None else done.note, witness.remark, told(pattern)]
+    remarks = [
+        *capture.notes,
+        *linear.notes,
+        "" if done is None else done.note,
+        witness.remark,
+        told(alone.fixed_pattern),
+    ]
     if any(remarks):
         notes["remarks"] = "; ".join(filter(None, remarks))
     return found | {"notes": notes}

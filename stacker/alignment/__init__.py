@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from stacker.alignment.geometry import calmness, mean_field
 from stacker.alignment.joining import join_halves
 from stacker.alignment.level import level_of
+from stacker.alignment.mending import find_repair
 from stacker.alignment.passes import CLASSES, Plan, State, first_pass, next_pass
 from stacker.alignment.planes import PlaneSource
 from stacker.alignment.prior import turbulence_modes
@@ -18,14 +19,14 @@ from stacker.alignment.record import Alignment
 from stacker.alignment.region import Region, plan_region
 from stacker.alignment.spread import with_colours_together
 from stacker.blas_threads import one_blas_thread
-from stacker.calibration.defects import DefectRepair, find_defects
+from stacker.calibration.defects import DefectRepair
 from stacker.capture.sequence import Capture
 from stacker.ranking.plane import shrink
 from stacker.ranking.record import Ranking
 from stacker.ranking.selection import choose_frames
 from stacker.settings import AlignmentSettings
 
-__all__ = ["Alignment", "align"]
+__all__ = ["Alignment", "align", "find_repair"]
 
 FIELD_RMS_PX = 2.4
 """Prior size of the local displacements, one axis; any between 1 and 3 serves (experiment_alignment.py)."""
@@ -73,18 +74,19 @@ def align(
     keep: float | str = "auto",
     workers: int = 1,
     progress: Callable[[int, int], None] | None = None,
+    repair: DefectRepair | None = None,
 ) -> Alignment:
     """Return the displacement fields of the frames that `keep` (percent of the usable ones, or auto) selects.
 
     Each half of the frames is followed against a reference of its own, rebuilt after every pass; at the end the second
     half's geometry is laid onto the first's and the common mean warp, weighted by the frames' quality, is taken out.
-    `progress(done, total)` counts frames over all passes. The result does not depend on `workers`.
+    `progress(done, total)` counts frames over all passes; `repair` mends raw frames, and is found where nobody has yet.
+    The result does not depend on `workers`.
     """
     name = (settings or AlignmentSettings()).effort
     effort = EFFORTS[name]
     frames, half = choose_frames(ranking, keep)
-    usable = np.flatnonzero(ranking.usable)
-    defects = find_defects(capture, usable.tolist(), ranking.coarse_shift_px, workers, name)
+    repair = repair or find_repair(capture, ranking, name, workers)
     region = plan_region(ranking.target, (capture.shape[0], capture.shape[1]))
     known = capture.circumstances.cutoff_cyc_per_px()
     cutoff = known or DEFAULT_CUTOFF_CYC_PER_PX
@@ -112,7 +114,6 @@ def align(
     brightness = ranking.brightness[frames]
     coarse = ranking.coarse_shift_px[frames]
     scale = np.median(brightness) / np.maximum(brightness, 1e-3 * np.median(brightness))
-    repair = DefectRepair(defects, capture.mosaic)
     source = PlaneSource.of(capture, repair, region, frames, coarse, scale, workers, finest.binning)
     source = with_colours_together(source, sharpness)
 

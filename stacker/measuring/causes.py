@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,6 +16,7 @@ from stacker.measuring.metrics import agreement, green
 from stacker.measuring.resolution import Resolution
 from stacker.measuring.rotation import Rotation, measure_rotation
 from stacker.measuring.sampling import Sampling, measure_sampling
+from stacker.measuring.seeing import with_motion_bound
 from stacker.measuring.seeing_record import Seeing
 from stacker.measuring.single_frames import SingleFrames
 from stacker.measuring.tracking import Tracking, measure_tracking
@@ -61,13 +62,12 @@ def measure_causes(
     linear: Stack,
     witness: Witness,
     found: Mapping[str, Any],
-    alone: Callable[[], SingleFrames],
+    alone: SingleFrames,
     agreed: Resolution | str | None = None,
 ) -> Causes:
     """Measure every cause on its own; `found` are the measurements so far, keyed as in metrics.json.
 
-    `alone` hands out what single frames tell, and is asked last. `agreed` is what `agreement` says of the stack, where
-    somebody has asked.
+    `alone` is what single frames tell, `agreed` what `agreement` says of the stack, where somebody has asked.
     """
     circumstances = capture.circumstances
     notes: dict[str, str] = {}
@@ -80,10 +80,9 @@ def measure_causes(
     rotation = measure_rotation(capture, ranking.target, alignment, witness, camera_scale, linear.zoom)
     limb = measure_limb(green(linear.image), linear.mask) if linear.kind == "disc" else None
     tracking = measure_tracking(capture, ranking, green(linear.coverage), linear.mask)
-    told = alone()
     causes = Causes(
         sampling,
-        told.light,
+        alone.light,
         count_frames(
             int(ranking.usable.sum()), linear.weights, None if resolution is None else resolution.rings, cutoff
         ),
@@ -97,7 +96,7 @@ def measure_causes(
         capture.mosaic is not None,
         linear.zoom,
         notes,
-        told.seeing,
+        with_motion_bound(alone.seeing, alignment, circumstances),
     )
     notes |= _reasons(causes, rotation if isinstance(rotation, str) else "", linear.kind)
     return causes

@@ -19,6 +19,7 @@ from math import hypot
 import numpy as np
 
 from stacker.alignment.record import Alignment
+from stacker.calibration.defects import DefectRepair
 from stacker.capture import Capture, Circumstances
 from stacker.capture.circumstances import ASSUMED_WAVELENGTH_NM
 from stacker.measuring.air_fit import NOTICED_WAVES, AirFit, fit_air
@@ -72,7 +73,7 @@ _NEEDS_OPTICS = "needs the telescope's aperture_mm and focal_length_mm and the c
 def measure_seeing(
     capture: Capture,
     ranking: Ranking,
-    alignment: Alignment,
+    repair: DefectRepair,
     circumstances: Circumstances,
     workers: int = 1,
     effort: str = "full",
@@ -81,16 +82,15 @@ def measure_seeing(
 
     Spectral ratio of patches (von der Luehe 1984, J. Opt. Soc. Am. A 1, 510) in up to 240 usable frames (80 with the
     quick effort), kept or not, fitted with D/r0 and static defocus. Whatever the capture cannot carry is None, with the
-    reason in `notes`; bounds from image motion are given where they can be had. Raises CaptureError where frames cannot
-    be read.
+    reason in `notes`; see `with_motion_bound` for what image motion tells. Raises CaptureError where frames cannot be
+    read.
     """
     refused = _refusal(ranking, circumstances)
     if refused:
         return _without(refused)
-    cutoff = circumstances.cutoff_cyc_per_px() or 0.0
 
     def look(elements: float) -> tuple[SpectralRatio | None, AirFit | None]:
-        return _look(capture, ranking, alignment, circumstances, elements, MOST_FRAMES[effort], workers)
+        return _look(capture, ranking, repair, circumstances, elements, MOST_FRAMES[effort], workers)
 
     seen, fit = look(_PATCH_ELEMENTS)
     reason = _why_not(seen, fit, ranking.target.kind)
@@ -101,13 +101,24 @@ def measure_seeing(
         elif not (is_defocused(fit) and wide[1] is not None and is_defocused(wide[1], confirming=True)):
             seen, fit = _wider(wide, seen, fit)
             reason = _why_not(seen, fit, ranking.target.kind)
-    bounded = _bounds(_without(reason), seen, alignment, circumstances, cutoff)
+    bounded = _with_differential_bound(_without(reason), seen, circumstances)
     if seen is None or fit is None or bounded.notes["r0_mm"]:
         # How strong the air is may stay open where it is sure that the focus is off.
         if fit is not None and reason == _UNTOLD and focus_of(fit, ranking.target.kind) == "defocused":
             return _with_focus(replace(bounded, focus="defocused"), fit, ranking.target.kind)
         return bounded
     return _with_figures(bounded, seen, fit, ranking.target.kind, circumstances)
+
+
+def with_motion_bound(found: Seeing, alignment: Alignment, circumstances: Circumstances) -> Seeing:
+    """Return the record with what the motion of the whole image tells."""
+    cutoff = circumstances.cutoff_cyc_per_px()
+    if cutoff is None:
+        return replace(found, notes=found.notes | {"motion_bound_r0_mm": _NEEDS_OPTICS})
+    motion_px, _ = image_motion_px_rms(alignment.shift_px, alignment.shift_error_px)
+    bound = tilt_bound((motion_px * cutoff) ** 2, _aperture_at_r0_mm(circumstances))
+    text = "" if bound else "the image hardly moves, or too few frames"
+    return replace(found, motion_bound_r0_mm=bound, notes=found.notes | {"motion_bound_r0_mm": text})
 
 
 def _refusal(ranking: Ranking, circumstances: Circumstances) -> str:
@@ -126,7 +137,7 @@ def _refusal(ranking: Ranking, circumstances: Circumstances) -> str:
 def _look(
     capture: Capture,
     ranking: Ranking,
-    alignment: Alignment,
+    repair: DefectRepair,
     circumstances: Circumstances,
     elements: float,
     most_frames: int,
@@ -138,7 +149,7 @@ def _look(
     size = min(size, 2 * ((min(capture.shape[:2]) - 12) // 2))
     if size < _SMALLEST_PX:
         return None, None
-    spectra = patch_spectra(capture, ranking, alignment.repair, cutoff, size, most_frames, workers)
+    spectra = patch_spectra(capture, ranking, repair, cutoff, size, most_frames, workers)
     seen = None if spectra is None else spectral_ratio(spectra, workers)
     if seen is None:
         return None, None
@@ -188,8 +199,7 @@ def _with_figures(bounded: Seeing, seen: SpectralRatio, fit: AirFit, kind: str, 
     focus = focus_of(fit, kind)
     ratio = believed_ratio(fit, kind)
     error = total_error(fit, kind)
-    r0_mm = (circumstances.telescope.aperture_mm or 0.0) / ratio
-    r0_mm *= (R0_WAVELENGTH_NM / _wavelength_nm(circumstances)) ** 1.2
+    r0_mm = _aperture_at_r0_mm(circumstances) / ratio
     seeing = SEEING_OF_R0 * 1e-6 * R0_WAVELENGTH_NM * ARCSEC_PER_RADIAN / r0_mm
     notes = {key: text for key, text in bounded.notes.items() if key not in _FIGURES}
     notes |= _caveats(r0_mm, focus, circumstances)
@@ -243,22 +253,17 @@ def _with_zenith(found: Seeing, circumstances: Circumstances) -> Seeing:
     return replace(found, r0_zenith_mm=found.r0_mm * factor, r0_zenith_mm_error=found.r0_mm_error * factor)
 
 
-def _bounds(
-    found: Seeing, seen: SpectralRatio | None, alignment: Alignment, circumstances: Circumstances, cutoff: float
-) -> Seeing:
-    """Return the record with what image motion and motion between patches tell."""
-    aperture_mm = (circumstances.telescope.aperture_mm or 0.0) * (
-        R0_WAVELENGTH_NM / _wavelength_nm(circumstances)
-    ) ** 1.2
-    motion_px, _ = image_motion_px_rms(alignment.shift_px, alignment.shift_error_px)
-    motion = tilt_bound((motion_px * cutoff) ** 2, aperture_mm)
-    apart = None if seen is None else differential_bound(seen.farthest_apart, aperture_mm)
-    notes = dict(found.notes)
-    if motion is None:
-        notes["motion_bound_r0_mm"] = "the image hardly moves, or too few frames"
-    if apart is None:
-        notes["differential_bound_r0_mm"] = "needs two patches that move against each other"
-    return replace(found, motion_bound_r0_mm=motion, differential_bound_r0_mm=apart, notes=notes)
+def _with_differential_bound(found: Seeing, seen: SpectralRatio | None, circumstances: Circumstances) -> Seeing:
+    """Return the record with what motion between patches tells."""
+    bound = None if seen is None else differential_bound(seen.farthest_apart, _aperture_at_r0_mm(circumstances))
+    text = "" if bound else "needs two patches that move against each other"
+    return replace(found, differential_bound_r0_mm=bound, notes=found.notes | {"differential_bound_r0_mm": text})
+
+
+def _aperture_at_r0_mm(circumstances: Circumstances) -> float:
+    """Return the aperture that at r0's wavelength would have the D / r0 of this telescope."""
+    aperture_mm = circumstances.telescope.aperture_mm or 0.0
+    return float(aperture_mm * (R0_WAVELENGTH_NM / _wavelength_nm(circumstances)) ** 1.2)
 
 
 def _without(reason: str) -> Seeing:

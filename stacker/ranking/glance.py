@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -56,6 +57,16 @@ class Glances:
         self.shift_px = np.full((self.count, 2), np.nan)
         self.patches = np.full((self.count, *self.grid), np.nan, np.float32)
         self.readable, self.blank = np.ones(self.count, bool), np.zeros(self.count, bool)
+
+    @classmethod
+    def joined(cls, parts: Sequence[Glances]) -> Glances:
+        """Return glances at the frames of one part after the other."""
+        whole = cls(sum(part.count for part in parts), parts[0].grid)
+        for name, column in vars(whole).items():
+            if isinstance(column, np.ndarray):
+                np.concatenate([getattr(part, name) for part in parts], out=column)
+        whole.first_sample, whole.last_sample = parts[0].first_sample, parts[-1].last_sample
+        return whole
 
 
 @dataclass(frozen=True)

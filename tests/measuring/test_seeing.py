@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from stacker.calibration.defects import DefectRepair, find_defects
-from stacker.capture import Capture, open_capture
+from stacker.alignment import find_repair
+from stacker.capture import open_capture
 from stacker.capture.circumstances import Circumstances, Site, Telescope
 from stacker.measuring.air_fit import AirFit, _Model, fit_air
 from stacker.measuring.asymmetry import static_asymmetry
@@ -20,29 +18,11 @@ from stacker.measuring.seeing import measure_seeing
 from stacker.measuring.seeing_record import Seeing, seeing_figures
 from stacker.measuring.spectral_ratio import SpectralRatio
 from stacker.measuring.turbulence_place import differential_bound, place_of_turbulence, tilt_bound
-from stacker.ranking import Ranking, rank
+from stacker.ranking import rank
 from stacker.settings import RankingSettings
 from stacker.simulation import Air, Detector, Optics, Scenario, TexturedDisc, write_simulation
 
 TRUE_RATIO = 3.5
-
-
-@dataclass(frozen=True)
-class Aligned:
-    """What of an alignment the seeing needs."""
-
-    repair: DefectRepair
-    shift_px: np.ndarray
-    shift_error_px: np.ndarray | None = None
-
-
-@contextmanager
-def _looked_at(path: Path) -> Iterator[tuple[Capture, Ranking, Aligned]]:
-    with open_capture(path) as capture:
-        ranking = rank(capture, RankingSettings(target="disc"), 1)
-        usable = np.flatnonzero(ranking.usable)
-        defects = find_defects(capture, usable, ranking.coarse_shift_px)
-        yield capture, ranking, Aligned(DefectRepair(defects, capture.mosaic), ranking.coarse_shift_px[usable])
 
 
 @pytest.fixture(scope="module")
@@ -61,8 +41,10 @@ def disc(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def _measured(path: Path, circumstances: Circumstances | None = None, workers: int = 1) -> Seeing:
-    with _looked_at(path) as (capture, ranking, aligned):
-        return measure_seeing(capture, ranking, aligned, circumstances or capture.circumstances, workers)  # type: ignore[arg-type]
+    with open_capture(path) as capture:
+        ranking = rank(capture, RankingSettings(target="disc"), 1)
+        repair = find_repair(capture, ranking)
+        return measure_seeing(capture, ranking, repair, circumstances or capture.circumstances, workers)
 
 
 def _known(path: Path) -> Circumstances:

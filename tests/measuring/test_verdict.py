@@ -46,7 +46,7 @@ def causes_of(folder: Path, scenario: Scenario, seed: int = 7) -> Causes:
         witness = ask_disc(capture, linear)
         found = measure_stack(linear, None, capture.circumstances, witness)
         told = SingleFrames(CALM, measure_light(capture, ranking))
-        return measure_causes(capture, ranking, alignment, linear, witness, found, lambda: told)
+        return measure_causes(capture, ranking, alignment, linear, witness, found, told)
 
 
 @pytest.fixture(scope="module")
