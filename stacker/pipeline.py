@@ -81,13 +81,14 @@ def process(
         ranking = centred(rank(capture, settings.ranking, workers, told("ranking")))
         repair = find_repair(capture, ranking, settings.alignment.effort, workers)
 
+        keep = settings.stacking.keep
+
         def look(free_workers: int) -> tuple[SingleFrames, dict[str, Any]]:
             alone = look_at_frames(capture, ranking, repair, settings.measuring.effort, free_workers)
             return alone, provenance(capture, settings, circumstances)
 
         with meanwhile(capture, look, workers) as looked:
-            keep, aligning = settings.stacking.keep, told("aligning")
-            alignment = align(capture, ranking, settings.alignment, keep, workers, aligning, repair)
+            alignment = align(capture, ranking, settings.alignment, keep, workers, told("aligning"), repair)
             seen = capture, ranking, alignment
             meter = _power_meter(ranking, settings.stacking.zoom)
             linear = stack(*seen, workers, told("averaging"), meter, settings.stacking)
@@ -98,8 +99,9 @@ def process(
             with beside(lambda _: undo_blur(), workers) as sharpened:
                 agreed = agreement(linear, known)
                 alone, metrics = looked()
-                metrics |= measure(*seen, linear, sharpened, witness, alone, agreed)
+                metrics |= measure(*seen, linear, witness, alone, agreed)
                 finished = sharpened()
+        metrics |= measure_sharpened(linear, finished, metrics["notes"])
         tone = tone_for_showing(finished.image, linear.mask, linear.kind, settings.colour, known.target)
         shown = tone.apply(finished.image)
         metrics |= {"colour_gains": None if tone.balance is None else tone.balance.over_green}
@@ -135,15 +137,14 @@ def measure(
     ranking: Ranking,
     alignment: Alignment,
     linear: Stack,
-    finished: Sharpened | Callable[[], Sharpened] | None = None,
     witness: Witness | None = None,
     alone: SingleFrames | None = None,
     agreed: Resolution | str | None = None,
 ) -> dict[str, Any]:
     """Return the measurements of one capture, keyed as in metrics.json; None where one could not be had: see notes.
 
-    `alone` is what single frames tell, and `agreed` what the halves agree on, where somebody has measured them;
-    `finished` may be on its way, and is asked for last.
+    `witness` is what the disc tells, `alone` what single frames tell, and `agreed` what the halves agree on, where
+    somebody has measured them; see `measure_sharpened` for the finished picture.
     """
     agreed = agreed or agreement(linear, capture.circumstances)
     witness = witness or ask_disc(capture, linear)
@@ -162,18 +163,14 @@ def measure(
     causes = measure_causes(capture, ranking, alignment, linear, witness, found, alone, agreed)
     found |= seeing_figures(causes.seeing, notes)
     found |= limit_figures(causes, notes)
-    done = finished() if callable(finished) else finished
-    found |= limb_figures(linear, None if done is None else done.image, notes)
-    remarks = [
-        *capture.notes,
-        *linear.notes,
-        "" if done is None else done.note,
-        witness.remark,
-        told(alone.fixed_pattern),
-    ]
-    if any(remarks):
-        notes["remarks"] = "; ".join(filter(None, remarks))
+    _remark(notes, *capture.notes, *linear.notes, witness.remark, told(alone.fixed_pattern))
     return found | {"notes": notes}
+
+
+def measure_sharpened(linear: Stack, finished: Sharpened, notes: dict[str, str]) -> dict[str, Any]:
+    """Return what is measured on the finished picture, keyed as in metrics.json; remarks and reasons go to `notes`."""
+    _remark(notes, finished.note)
+    return limb_figures(linear, finished.image, notes)
 
 
 def best_frame(capture: Capture, ranking: Ranking, alignment: Alignment) -> Array:
@@ -182,6 +179,11 @@ def best_frame(capture: Capture, ranking: Ranking, alignment: Alignment) -> Arra
     frame = alignment.repair(capture.get_frame(index)).astype(np.float32)
     dy, dx = (int(value) for value in np.rint(ranking.coarse_shift_px[index]))
     return np.roll(frame, (-dy, -dx), (0, 1))
+
+
+def _remark(notes: dict[str, str], *remarks: str) -> None:
+    if any(remarks):
+        notes["remarks"] = "; ".join(filter(None, (notes.get("remarks", ""), *remarks)))
 
 
 def _power_meter(ranking: Ranking, zoom: float) -> PowerMeter | None:

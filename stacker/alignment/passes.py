@@ -298,7 +298,7 @@ def _gather(
         return few, followed
 
     tallies, gain = _tallies(level, rings), np.ones_like(state.gain)
-    for few, followed in source.each_batch(add_up, progress, orders):
+    for few, followed in source.each_batch(add_up, progress, orders, quick=templates is None):
         for tally, more in zip(tallies, few, strict=True):
             tally.take(more)
         for frame in followed:

@@ -144,8 +144,12 @@ class PlaneSource:
         work: Callable[[Iterable[Cut]], Result],
         progress: Callable[[int, int], None] | None = None,
         orders: Sequence[int] | None = None,
+        quick: bool = False,
     ) -> Iterator[Result]:
-        """Yield `work(cuts)` for a few frames after the other: of all used ones, or of places `orders` (rising)."""
+        """Yield `work(cuts)` for a few frames after the other: of all used ones, or of places `orders` (rising).
+
+        `quick` as for the captures' own `each_batch`.
+        """
         chosen = range(len(self.frames)) if orders is None else orders
         indices = self.frames[list(chosen)].tolist()
 
@@ -161,7 +165,7 @@ class PlaneSource:
             result = work(cuts())
             return last, result
 
-        for last, result in each_batch(self.capture, indices, look, self.workers):
+        for last, result in each_batch(self.capture, indices, look, self.workers, quick):
             yield result
             if progress:
                 progress(last + 1, len(self.frames))

@@ -34,12 +34,15 @@ def luminance(frame: Frame, mosaic: str | None, out: NDArray[np.float32] | None 
     `frame` is (H, W), raw where `mosaic` is set, or (H, W, 3) RGB. A raw mosaic is smoothed by
     [1 2 1]/4 x [1 2 1]/4 with mirrored borders: wherever the window stands, each of the four cells of the
     pattern weighs 1/4, so R : G : B = 1 : 2 : 1 everywhere, and a symmetric kernel shifts nothing. Full colour
-    is weighed alike; gray is converted only. `out` is filled and returned where given.
+    is weighed alike; gray is converted only, and returned itself where it is float32. `out` is filled and returned
+    where given.
 
     Limits: detail finer than two pixels is lost to the smoothing (its transfer is cos^2(pi f) per axis).
     """
     import cv2
 
+    if out is None and mosaic is None and frame.ndim == 2:
+        return frame.astype(np.float32, copy=False)
     result: NDArray[np.float32] = np.empty(frame.shape[:2], np.float32) if out is None else out
     if frame.ndim == 3:
         cv2.transform(frame.astype(np.float32), np.array([[0.25, 0.5, 0.25]], np.float32), dst=result)

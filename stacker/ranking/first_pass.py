@@ -106,7 +106,7 @@ class _DirectReader:
         return Glances.joined(few)
 
     def _glance(self, indices: range) -> Glances:
-        frames = [self._read(index, buffer) for index, buffer in zip(indices, self._threads.frames, strict=False)]
+        frames = (self._read(index, buffer) for index, buffer in zip(indices, self._threads.frames, strict=False))
         return self._surveyor.glance(indices, frames)
 
     def _read(self, index: int, buffer: Frame) -> Frame | None:

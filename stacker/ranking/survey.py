@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import threading
 import warnings
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -98,9 +98,12 @@ class Surveyor:
         error = _weighted(floor, inner) * np.sqrt(2 * 8 / max(pixels, 1))
         return bool(_weighted(template.energy, inner) > 4 * error)
 
-    def glance(self, indices: Sequence[int], frames: Frames) -> Glances:
-        """Return what the first pass notes of the frames `indices`; None stands for one that could not be read."""
-        noted = Glances(len(frames), self.grid)
+    def glance(self, indices: Sequence[int], frames: Iterable[NDArray[Any] | None]) -> Glances:
+        """Return what the first pass notes of the frames `indices`; None stands for one that could not be read.
+
+        Frames are best read as they are taken: each is looked at while the processor's cache holds it.
+        """
+        noted = Glances(len(indices), self.grid)
         planes, sound = self._reduced(frames, noted)
         seen = np.flatnonzero(noted.readable & ~noted.blank)
         if seen.size:
@@ -111,11 +114,12 @@ class Surveyor:
             self._judge(noted, seen, places, moved, [sound[int(k)] for k in seen])
         return noted
 
-    def _reduced(self, frames: Frames, noted: Glances) -> tuple[Plane, Frames]:
+    def _reduced(self, frames: Iterable[NDArray[Any] | None], noted: Glances) -> tuple[Plane, Frames]:
         """Return the planes of the frames, and the frames with numbers only; note what shows in them as stored."""
-        planes, sound = self._buffer(len(frames)), list(frames)
+        planes, sound = self._buffer(noted.count), list[NDArray[Any] | None]()
         before: NDArray[Any] | None = None
         for k, frame in enumerate(frames):
+            sound.append(frame)
             if frame is None:
                 noted.readable[k], before = False, None
                 continue

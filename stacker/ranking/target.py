@@ -54,9 +54,8 @@ def sight_target(plane: NDArray[np.float32]) -> Sighting:
 
 def _sky_level(plane: NDArray[np.float32]) -> tuple[float, float]:
     border = np.concatenate([plane[0], plane[-1], plane[:, 0], plane[:, -1]])
-    low = float(np.percentile(plane, 5))
+    low, high = (float(value) for value in np.percentile(plane, (5, 99.9)))
     median = float(np.median(border))
-    high = float(np.percentile(plane, 99.9))
     sky = median if median - low < 0.15 * (high - low) else low
     rough = plane[:, 1:] - plane[:, :-1]
     dark = plane[:, 1:] < sky + 0.15 * max(high - low, 1e-6)

@@ -10,6 +10,8 @@ Real = NDArray[np.float32]
 
 _LEAST_SHARE = 0.05
 _USUAL_PERCENTILE = 25.0
+_MANY_PX = 1 << 15
+"""So many pixels of the target tell a percentile."""
 
 
 def local_gate(plane: Real, noise_plane: Real, scale: int, target: NDArray[np.bool_]) -> Real:
@@ -19,7 +21,9 @@ def local_gate(plane: Real, noise_plane: Real, scale: int, target: NDArray[np.bo
     it: the overall gain already allows for that. Where less is signal (sky, smooth ground), as much less.
     """
     share = local_signal_share(plane, noise_plane, scale)
-    usual = max(float(np.percentile(share[target], _USUAL_PERCENTILE)), _LEAST_SHARE)
+    on_target = share[target]
+    on_target = on_target[:: max(1, on_target.size // _MANY_PX)]
+    usual = max(float(np.percentile(on_target, _USUAL_PERCENTILE)), _LEAST_SHARE)
     return np.asarray(np.minimum(share / np.float32(usual), 1.0), np.float32)
 
 
