@@ -34,7 +34,6 @@ DEFAULT_CUTOFF_CYC_PER_PX = 1 / 3
 """Used for scaling the rings where the optics are not known: a well-sampled capture."""
 SETTLED = 0.06
 """When so little motion is still to come, in resolution elements (rms), the fields have settled."""
-MODES = 200
 SOFTNESS = 0.75
 """Power of a frame's merit in the mean. Detail shown g times as strongly at equal noise deserves the weight g, the root
 of the merit; the reference needs the calm. Between them the stack has 3 % less error (experiment_keep.py)."""
@@ -53,9 +52,11 @@ class Effort:
     """Passes like the last one that may follow until the fields have settled: rough air wants them."""
     sampled: int
     """Frames whose power is measured, at least, where there are so many."""
+    modes: int
+    """Shapes that a tile's field is made of."""
 
 
-EFFORTS = {"full": Effort(((2, 1), (1, 1)), 4, 200), "quick": Effort(((2, 1),), 0, 100)}
+EFFORTS = {"full": Effort(((2, 1), (1, 1)), 4, 200, 200), "quick": Effort(((2, 1),), 0, 100, 100)}
 
 
 def fine_binning(region: Region, cutoff_cyc_per_px: float) -> int:
@@ -93,7 +94,7 @@ def align(
     fine = fine_binning(region, cutoff)
     schedule = [(fine * factor, steps) for factor, steps in effort.passes]
     step_px = 24.0 if min(region.tile_shape) >= 96 else max(min(region.tile_shape) / 5, 6.0)
-    modes = turbulence_modes(region.tile_shape, step_px, FIELD_RMS_PX, MODES)
+    modes = turbulence_modes(region.tile_shape, step_px, FIELD_RMS_PX, effort.modes)
     binnings = {binning for binning, _ in schedule}
     plan = Plan({b: level_of(region, step_px, b) for b in binnings}, cutoff, known is not None, effort.sampled)
     finest = plan.levels[min(binnings)]

@@ -22,7 +22,7 @@ from stacker.ranking import Ranking
 Real = NDArray[np.float32]
 Repair = Callable[[Any], Any]
 
-MOST_FRAMES = {"full": 240, "quick": 80}
+MOST_FRAMES = {"full": 240, "quick": 60}
 """By effort."""
 MOST_PATCHES = 12
 _SEEN_UP_TO = 0.8

@@ -80,7 +80,7 @@ def measure_seeing(
 ) -> Seeing:
     """Measure Fried's parameter and the focus from single frames of a capture, with errors of one sigma.
 
-    Spectral ratio of patches (von der Luehe 1984, J. Opt. Soc. Am. A 1, 510) in up to 240 usable frames (80 with the
+    Spectral ratio of patches (von der Luehe 1984, J. Opt. Soc. Am. A 1, 510) in up to 240 usable frames (60 with the
     quick effort), kept or not, fitted with D/r0 and static defocus. Whatever the capture cannot carry is None, with the
     reason in `notes`; see `with_motion_bound` for what image motion tells. Raises CaptureError where frames cannot be
     read.

@@ -21,7 +21,8 @@ from stacker.ranking.noise import NoiseModel, fit_noise, sample_noise
 from stacker.ranking.plane import Binning, Plane, coarse_planes, fill_not_finite, reduce_frame
 from stacker.ranking.target import Sighting, sight_target
 
-_SCOUTS = 36
+_MOST_SCOUTS = {"full": 36, "quick": 24}
+"""By effort."""
 _NOISE_SCOUTS = 8
 _SEEK_COST = 8
 """Seeking one frame of a compressed video costs about as much as decoding so many in sequence."""
@@ -71,13 +72,17 @@ class Looks:
         return bool(cv2.GaussianBlur(plane, (0, 0), 2).std() > 5 * expected)
 
 
-def take_looks(capture: Capture, binning: Binning, without: frozenset[int] = frozenset()) -> Looks:
+def take_looks(
+    capture: Capture, binning: Binning, effort: str = "full", without: frozenset[int] = frozenset()
+) -> Looks:
     """Look at frames spread evenly over the capture; unreadable and blank ones are passed over.
 
     Raises CaptureError where none is left.
     """
     known = np.setdiff1d(np.arange(len(capture)), sorted(without))
-    indices = known[np.unique(np.linspace(0, len(known) - 1, min(len(known), _SCOUTS)).round().astype(int))]
+    indices = known[
+        np.unique(np.linspace(0, len(known) - 1, min(len(known), _MOST_SCOUTS[effort])).round().astype(int))
+    ]
     frames: list[Look] = []
     samples: list[NDArray[np.float32]] = []
     blemishes = BlemishFinder(binning.fine_shape)

@@ -25,7 +25,7 @@ from stacker.stacking.warping import Warper
 __all__ = ["Stack", "stack", "zoomed_mask"]
 
 Array = NDArray[np.float32]
-MOST_SPECTRA = {"full": 250, "quick": 100}
+MOST_SPECTRA = {"full": 250, "quick": 60}
 STOOD_STILL = "the frames move too little to fill the grid of every colour with raw samples: each frame was demosaiced"
 WORTH_TELLING = 1e-4
 """Share of a frame's pixels left out that is a trail or a tear, not a lone hit."""
