@@ -94,8 +94,12 @@ def designs() -> dict[str, Callable[[], Any]]:
             for key, value in before.items():
                 setattr(homes.get(key, alignment_stage), key, value)
 
+    def modes(count: int) -> dict[str, Any]:
+        full = replace(alignment_stage.EFFORTS["full"], modes=count)
+        return {"EFFORTS": alignment_stage.EFFORTS | {"full": full}}
+
     def passes(*made: tuple[int, int], more: int = 0) -> dict[str, Any]:
-        return {"EFFORTS": alignment_stage.EFFORTS | {"full": alignment_stage.Effort(made, more, 200)}}
+        return {"EFFORTS": alignment_stage.EFFORTS | {"full": alignment_stage.Effort(made, more, 200, 200)}}
 
     return {
         "global shift only": lambda: changed(FIELD_RMS_PX=1e-3),
@@ -108,8 +112,8 @@ def designs() -> dict[str, Callable[[], Any]]:
         "prior 4 px": lambda: changed(FIELD_RMS_PX=4.0),
         "residual counted as white": lambda: changed(CORRELATED_NOISE=1.0),
         "residual counted a tenth": lambda: changed(CORRELATED_NOISE=10.0),
-        "100 modes": lambda: changed(MODES=100),
-        "400 modes": lambda: changed(MODES=400),
+        "100 modes": lambda: changed(**modes(100)),
+        "400 modes": lambda: changed(**modes(400)),
         "geometry by gain alone": lambda: changed(mean_field=lambda y, gain, _: np.average(y, axis=0, weights=gain)),
         "geometry of all frames alike": lambda: changed(mean_field=lambda y, *_: y.mean(0)),
     }

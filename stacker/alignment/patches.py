@@ -36,6 +36,8 @@ class Patches:
     """(P, 2, 2) structure tensor per full px squared: how well the template fixes a shift, and in which direction."""
     influence: NDArray[np.float64]
     """(P, 2, modes) displacement at each patch's middle by each mode, px."""
+    expected: NDArray[np.float64]
+    """(P, 2, P, 2) covariance of those displacements by the prior, px^2."""
     binning: int
 
     def field(self, image: Array) -> NDArray[np.float64]:
@@ -62,11 +64,11 @@ class Patches:
         # Neighbouring residuals are alike: count a quarter of them.
         precision = self.information * (gain**2 / residual / 4)[:, None, None]
         covariance = np.linalg.inv(precision[good] + 1e-6 * np.eye(2))
-        influence = self.influence[good].reshape(-1, modes)
-        system = influence @ influence.T
         place = np.arange(len(covariance))
-        system.reshape(len(place), 2, len(place), 2)[place, :, place] += covariance
-        return np.asarray(influence.T @ np.linalg.solve(system, (shift[good] * self.binning).ravel()))
+        system = self.expected[good][:, :, good]
+        system[place, :, place] += covariance
+        found = np.linalg.solve(system.reshape(2 * len(place), -1), (shift[good] * self.binning).ravel())
+        return np.asarray(self.influence[good].reshape(-1, modes).T @ found)
 
 
 def _cut(image: Array, corners: NDArray[np.intp]) -> Array:
@@ -91,6 +93,7 @@ def place_patches(image: Array, along_row: Array, along_column: Array, grid: Gri
             np.zeros(0),
             np.zeros((0, 2, 2)),
             np.zeros((0, 2, modes.count)),
+            np.zeros((0, 2, 0, 2)),
             grid.binning,
         )
     cut = [_cut(plane, corners) for plane in (image, along_row, along_column)]
@@ -110,6 +113,7 @@ def place_patches(image: Array, along_row: Array, along_column: Array, grid: Gri
         np.einsum("pij,pij->p", pieces, pieces, dtype=np.float64),
         information[chosen],
         influence,
+        np.tensordot(influence, influence, (2, 2)),
         grid.binning,
     )
 

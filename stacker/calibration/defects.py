@@ -13,7 +13,7 @@ from stacker.capture import Capture
 from stacker.capture.each_frame import Frames, each_batch
 from stacker.capture.sequence import Frame
 
-MOST_FRAMES = {"full": 100, "quick": 32}
+MOST_FRAMES = {"full": 64, "quick": 32}
 _FEWEST = 4
 _DEVIATIONS = 6.0
 """A defect's mean excess exceeds its own standard error by this factor."""
@@ -35,7 +35,7 @@ def find_defects(
 ) -> NDArray[np.bool_]:
     """Return the sensor's defects, (H, W), True where a pixel is hot, dead, stuck or never finite.
 
-    The mean over up to 100 spread frames (32 with the quick effort) of what a pixel shows above the median of its
+    The mean over up to 64 spread frames (32 with the quick effort) of what a pixel shows above the median of its
     surroundings (5x5 of its own colour) is compared with its own standard error and with the same quantity around it.
     The optics spread real detail over several pixels, so a defect also has to stand out from its eight neighbours; more
     clearly so where the target hardly moved over the sensor.

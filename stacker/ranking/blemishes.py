@@ -28,6 +28,12 @@ class BlemishFinder:
         cv2.accumulateSquare(excess, self._squares)
         self._count += 1
 
+    def take(self, other: BlemishFinder) -> None:
+        """Take in what other frames showed."""
+        self._sum += other._sum
+        self._squares += other._squares
+        self._count += other._count
+
     def find(self) -> NDArray[np.bool_]:
         """Return where the plane is blemished; nowhere when fewer than four frames were taken in."""
         if self._count < 4:

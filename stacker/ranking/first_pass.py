@@ -39,12 +39,12 @@ def rank(capture: Capture, settings: RankingSettings, workers: int = 1, progress
     Raises CaptureError where no frame is usable, or no target stands out of the noise.
     """
     capture.decode_once()
-    ranking = _survey(capture, scout(capture, settings), workers, progress)
+    ranking = _survey(capture, scout(capture, settings, workers=workers), workers, progress)
     if ranking.reason[ranking.anchor]:
         # The scouts were misled by a broken frame: look again without those that the pass has found.
         broken = frozenset(np.flatnonzero(~ranking.usable).tolist())
         if len(broken) < len(capture):
-            ranking = _survey(capture, scout(capture, settings, broken), workers, progress)
+            ranking = _survey(capture, scout(capture, settings, broken, workers), workers, progress)
     if not ranking.usable.any():
         words = ", ".join(sorted(set(ranking.reason)))
         raise CaptureError(capture.path, f"no frame can be used ({words})", "record it again")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import cv2
@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from stacker.calibration.defects import DefectRepair
 from stacker.capture import Capture, CaptureError
 from stacker.capture.each_frame import read_or_pass
+from stacker.parallel import forked_map
 from stacker.ranking.blemishes import BlemishFinder
 from stacker.ranking.contrast import band_energy
 from stacker.ranking.damage import roughness, row_jumps
@@ -24,6 +25,7 @@ from stacker.ranking.target import Sighting, sight_target
 _MOST_SCOUTS = {"full": 36, "quick": 24}
 """By effort."""
 _NOISE_SCOUTS = 8
+_PARTS = 4
 _SEEK_COST = 8
 """Seeking one frame of a compressed video costs about as much as decoding so many in sequence."""
 
@@ -72,36 +74,62 @@ class Looks:
         return bool(cv2.GaussianBlur(plane, (0, 0), 2).std() > 5 * expected)
 
 
+@dataclass
+class _Seen:
+    """What some of the scouted frames show."""
+
+    blemishes: BlemishFinder
+    looks: list[tuple[Look, Sighting]] = field(default_factory=list)
+    noise: list[NDArray[np.float32]] = field(default_factory=list)
+    """See `sample_noise`."""
+
+    def take(self, other: _Seen) -> None:
+        """Take in what other frames show."""
+        self.blemishes.take(other.blemishes)
+        self.looks += other.looks
+        self.noise += other.noise
+
+
 def take_looks(
-    capture: Capture, binning: Binning, effort: str = "full", without: frozenset[int] = frozenset()
+    capture: Capture,
+    binning: Binning,
+    effort: str = "full",
+    without: frozenset[int] = frozenset(),
+    workers: int = 1,
 ) -> Looks:
     """Look at frames spread evenly over the capture; unreadable and blank ones are passed over.
 
-    Raises CaptureError where none is left.
+    The result does not depend on `workers`. Raises CaptureError where none is left.
     """
     known = np.setdiff1d(np.arange(len(capture)), sorted(without))
-    indices = known[
-        np.unique(np.linspace(0, len(known) - 1, min(len(known), _MOST_SCOUTS[effort])).round().astype(int))
-    ]
-    frames: list[Look] = []
-    samples: list[NDArray[np.float32]] = []
-    blemishes = BlemishFinder(binning.fine_shape)
-    for index, frame in read_few(capture, indices.tolist()):
-        plane = reduce_frame(frame, binning)
-        fill_not_finite(plane)
-        if float(plane.max() - plane.min()) == 0:
-            continue
-        blemishes.add(plane)
-        if len(samples) < _NOISE_SCOUTS:
-            samples.append(sample_noise(frame, capture.mosaic))
-        frames.append(_look(index, frame, plane, binning, 2 if capture.mosaic else 1))
-    if not frames:
+    most = min(len(known), _MOST_SCOUTS[effort])
+    indices = known[np.unique(np.linspace(0, len(known) - 1, most).round().astype(int))]
+
+    def look(few: list[int]) -> _Seen:
+        seen = _Seen(BlemishFinder(binning.fine_shape))
+        for index, frame in read_few(capture, few):
+            plane = reduce_frame(frame, binning)
+            fill_not_finite(plane)
+            if float(plane.max() - plane.min()) > 0:
+                found = _look(index, frame, plane, binning, 2 if capture.mosaic else 1)
+                seen.looks.append((found, sight_target(found.plane)))
+                seen.noise.append(sample_noise(frame, capture.mosaic))
+                seen.blemishes.add(plane)
+        return seen
+
+    # What is decoded in sequence is decoded here: its decoder has no copy in other processes.
+    parts = min(_PARTS, len(indices)) if capture.has_random_access else 1
+    shares = (part.tolist() for part in np.array_split(indices, parts))
+    whole = _Seen(BlemishFinder(binning.fine_shape))
+    for seen in forked_map(look, shares, min(workers, parts)):
+        whole.take(seen)
+    if not whole.looks:
         raise CaptureError(
             capture.path, "every frame is blank or unreadable", "check cap, exposure and cable, and record again"
         )
-    frames = _undamaged(frames)
-    noise, repair = fit_noise(np.concatenate(samples)), DefectRepair(blemishes.find())
-    return Looks(binning, tuple(frames), tuple(sight_target(look.plane) for look in frames), noise, repair)
+    frames, sightings = zip(*_undamaged(whole.looks), strict=True)
+    noise, repair = fit_noise(np.concatenate(whole.noise[:_NOISE_SCOUTS])), DefectRepair(whole.blemishes.find())
+    return Looks(binning, frames, sightings, noise, repair)
 
 
 def read_few(capture: Capture, indices: Iterable[int]) -> Iterator[tuple[int, NDArray[Any]]]:
@@ -131,9 +159,9 @@ def _look(index: int, frame: NDArray[Any], plane: Plane, binning: Binning, step:
     return Look(index, coarse_planes(plane[None], binning)[0], np.asarray(energy), jump, roughness(frame[::4], step))
 
 
-def _undamaged(looks: list[Look]) -> list[Look]:
+def _undamaged(looks: list[tuple[Look, Sighting]]) -> list[tuple[Look, Sighting]]:
     """Leave out torn frames: their edges look sharp, and the anchor must not be one of them."""
-    jumps, rough = (np.array([getattr(look, name) for look in looks]) for name in ("row_jump", "roughness"))
+    jumps, rough = (np.array([getattr(look, name) for look, _ in looks]) for name in ("row_jump", "roughness"))
     among = np.ones(len(looks), dtype=bool)
     torn = outlying(jumps, among, 8, 5.0) | outlying(rough, among, 8, 1.5)
     return [look for look, bad in zip(looks, torn, strict=True) if not bad]

@@ -41,21 +41,23 @@ class Scouting:
     """False where nothing stands out of the noise that could be followed; all frames then count as unmoved."""
 
 
-def scout(capture: Capture, settings: RankingSettings, without: frozenset[int] = frozenset()) -> Scouting:
+def scout(
+    capture: Capture, settings: RankingSettings, without: frozenset[int] = frozenset(), workers: int = 1
+) -> Scouting:
     """Find the target, an anchor frame and a tracker from frames spread over the capture.
 
-    Frames in `without` are known to be broken.
+    Frames in `without` are known to be broken. The result does not depend on `workers`.
 
     Raises CaptureError where no frame can be read, all are blank, or (auto, disc) nothing stands out of the noise.
     """
     wanted, quick = settings.target, settings.effort == "quick"
-    looks = take_looks(capture, choose_binning(capture, None, quick), settings.effort, without)
+    looks = take_looks(capture, choose_binning(capture, None, quick), settings.effort, without, workers)
     for _ in range(3):
         diameter_px = looks.disc_diameter_px if looks.sees_something else 12.0
         better = choose_binning(capture, diameter_px, quick)
         if better == looks.binning:
             break
-        looks = take_looks(capture, better, settings.effort, without)
+        looks = take_looks(capture, better, settings.effort, without, workers)
     discs = [s.significant and s.disc for s in looks.sightings]
     seen = [s.significant for s in looks.sightings]
     if wanted != "surface" and any(seen) and (wanted == "disc" or sum(discs) > 0.5 * sum(seen)):

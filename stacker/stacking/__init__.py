@@ -18,14 +18,16 @@ from stacker.ranking.record import Ranking
 from stacker.settings import StackingSettings
 from stacker.stacking.accumulator import Accumulator
 from stacker.stacking.carrying import Carrier
-from stacker.stacking.contributing import Contributor, spread_over
+from stacker.stacking.contributing import Contributor, of_every_kind
 from stacker.stacking.record import Stack
 from stacker.stacking.warping import Warper
 
 __all__ = ["Stack", "stack", "zoomed_mask"]
 
 Array = NDArray[np.float32]
-MOST_SPECTRA = {"full": 250, "quick": 60}
+MOST_SPECTRA = {"full": 120, "quick": 60}
+"""Frames whose power is measured, of every gain: 120 of 200 picked so let the sharpening come as close to its best as
+all of them; picked evenly in time they did not (1.39 instead of 1.11 times the error of the best filter)."""
 STOOD_STILL = "the frames move too little to fill the grid of every colour with raw samples: each frame was demosaiced"
 WORTH_TELLING = 1e-4
 """Share of a frame's pixels left out that is a trail or a tear, not a lone hit."""
@@ -68,7 +70,7 @@ def stack(
     frames, total = alignment.frames.tolist(), len(alignment.frames)
     contributor = Contributor.of(capture, ranking, alignment, settings, workers)
     carrier, pivot = contributor.carrier, contributor.pivot(capture)
-    sampled = spread_over(total, MOST_SPECTRA[settings.effort])
+    sampled = of_every_kind(alignment.gain, MOST_SPECTRA[settings.effort])
 
     def add_up(batch: Iterable[tuple[int, Frame]]) -> _Batch:
         few = _Batch(Accumulator(carrier.shape, single=True), power_meter.nothing() if power_meter else None)

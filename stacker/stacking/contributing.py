@@ -61,6 +61,13 @@ def spread_over(frames: int, most: int) -> set[int]:
     return set(np.linspace(0, frames - 1, min(frames, most)).astype(int).tolist())
 
 
+def of_every_kind(figure: NDArray[np.float64], most: int) -> set[int]:
+    """Return at most `most` places in an array (n,), evenly spread over its sorted values: their mean is that of all."""
+    count = min(len(figure), most)
+    ranks = ((np.arange(count) + 0.5) * len(figure) / count).astype(int)
+    return set(np.argsort(figure, kind="stable")[ranks].tolist())
+
+
 def mean_level(image: Array, share: Share) -> float:
     """Return the mean over the pixels that a frame shows: what sums count from keeps their precision."""
     return float(np.average(image, weights=None if share is None else shares_of(share, image.shape) + 1e-9))
