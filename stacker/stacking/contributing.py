@@ -62,7 +62,10 @@ def spread_over(frames: int, most: int) -> set[int]:
 
 
 def of_every_kind(figure: NDArray[np.float64], most: int) -> set[int]:
-    """Return at most `most` places in an array (n,), evenly spread over its sorted values: their mean is that of all."""
+    """Return at most `most` places in an array (n,), evenly spread over its sorted values.
+
+    The mean over them is all but that over all.
+    """
     count = min(len(figure), most)
     ranks = ((np.arange(count) + 0.5) * len(figure) / count).astype(int)
     return set(np.argsort(figure, kind="stable")[ranks].tolist())

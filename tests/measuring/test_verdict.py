@@ -45,7 +45,7 @@ def causes_of(folder: Path, scenario: Scenario, seed: int = 7) -> Causes:
         linear = stack(capture, ranking, alignment)
         witness = ask_disc(capture, linear)
         found = measure_stack(linear, None, capture.circumstances, witness)
-        told = SingleFrames(CALM, measure_light(capture, ranking))
+        told = SingleFrames(CALM, measure_light(capture, ranking), None)
         return measure_causes(capture, ranking, alignment, linear, witness, found, told)
 
 

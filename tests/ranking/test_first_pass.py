@@ -12,6 +12,7 @@ from scipy import stats
 
 from stacker.capture import CaptureError
 from stacker.ranking import Ranking, rank
+from stacker.ranking.first_pass import BATCH, BATCHES
 from stacker.settings import RankingSettings
 
 Make = Callable[..., Any]
@@ -173,3 +174,14 @@ def test_noise_alone_is_refused_unless_called_a_surface(film: Make) -> None:
     with pytest.raises(CaptureError, match="no target"):
         rank(film(frames), RankingSettings())
     assert rank(film(frames), RankingSettings(target="surface")).usable.all()
+
+
+def test_a_copy_is_known_wherever_it_stands(disc: Make, film: Make) -> None:
+    """Frames are looked at a few at once and handed on in stretches: a copy is told across every seam."""
+    frames = disc().frames.copy()
+    copies = [BATCH, BATCH * BATCHES, BATCH * BATCHES + 3]
+    for place in copies:
+        frames[place] = frames[place - 1]
+    for workers in (1, 2):
+        reason = rank(film(frames), RankingSettings(), workers).reason
+        assert [place for place, word in enumerate(reason) if word == "duplicate"] == copies
