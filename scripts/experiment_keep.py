@@ -14,7 +14,7 @@ weighed by their gain and by how calm the air was; frames from rough moments dis
 mean: this is why auto leaves them out. So aligned, of seeds 4000 (by which the rule was settled) and 9400, auto has a
 mean excess of 3.2 and 3.5 % over the best of 10 to 100 (median 1.3 and 0.4, worst 16 and 21; with the geometry weighed
 by gain alone 3.3 and 5.0, worst 21 and 45), a fixed 20 % 27 and 32, 50 % 7 and 10, 70 % 4 and 5, all frames 8 and 3.
-`--weights` prints what settled the weights of the mean: equal, and powers of the frames' merit.
+`--weights` prints what settled the weights of the mean: equal, and powers of gain times squared sharpness.
 """
 
 from __future__ import annotations
@@ -188,7 +188,7 @@ def print_choice(trials: list[Trial], own: bool) -> None:
 
 
 def print_weights(trials: list[Trial]) -> None:
-    """Print the unexplained detail with powers of the merit as weights, over that of the default."""
+    """Print the unexplained detail with powers of gain times squared sharpness as weights, over that of the default."""
     print(f"{'unexplained detail over the default':<42}" + "".join(f"{power:>9g}" for power in POWERS))
     table = []
     for trial in trials:
