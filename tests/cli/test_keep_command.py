@@ -53,7 +53,7 @@ def test_files_stand_beside_a_run_and_outlive_it(capture: Path, stillair: Callab
     assert {entry.name for entry in folder.iterdir()} == {"keep.json", "keep.png"}
     assert (folder / "keep.png").read_bytes().startswith(b"\x89PNG\r\n\x1a\n")
     before = {entry.name: entry.read_bytes() for entry in folder.iterdir()}
-    assert stillair("process", capture, "--out", tmp_path).status == 0
+    assert stillair("process", capture, "--out", tmp_path, "--keep", 100).status == 0
     metrics = json.loads((folder / "metrics.json").read_text())
     assert stillair("keep", capture, "--out", tmp_path, "--workers", 2).status == 0
     assert {name: (folder / name).read_bytes() for name in before} == before
