@@ -9,7 +9,9 @@ its colour (cubic convolution: Keys 1981, IEEE Trans. ASSP 29, 1153; linear inte
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any, TypeVar
 
 import cv2
 import numpy as np
@@ -19,6 +21,7 @@ from stacker.capture.mosaic import colour_offsets
 
 Array = NDArray[np.float32]
 Float = NDArray[np.float64]
+Image = TypeVar("Image", Array, Float)
 WEIGHTS = (0.25, 0.5, 0.25)
 """Of red, green and blue: photons of so many cells. Detail of equal contrast is then worth its noise."""
 _BEFORE, _AFTER = 1, 2
@@ -61,21 +64,36 @@ class Gray:
         return np.asarray(cv2.scaleAdd(green, WEIGHTS[1], merged, dst=merged), np.float32)
 
 
-def sampled(image: Array, start: tuple[float, float], shape: tuple[int, int]) -> Array:
-    """Return (h, w) an image (H, W) at rows and columns one apart from `start` on, mirrored beyond its borders."""
+def cubic_weights(away: float) -> Array:
+    """Return the weights of the samples at -1, 0, 1, 2 for a point at `away`, 0 to 1 (Keys's equation 4, a = -1/2)."""
+    t = away
+    weights = [t * (-1 + t * (2 - t)), 2 + t * t * (3 * t - 5), t * (1 + t * (4 - 3 * t)), t * t * (t - 1)]
+    return np.array(weights, np.float32) / np.float32(2)
+
+
+def sampled(
+    image: Image,
+    start: tuple[float, float],
+    shape: tuple[int, int],
+    weights: Callable[[float], NDArray[np.floating]] = cubic_weights,
+    border: int = cv2.BORDER_REFLECT,
+) -> Image:
+    """Return (h, w) an image (H, W) at rows and columns one apart from `start` on, mirrored beyond its borders.
+
+    `weights` are those of the samples at -1, 0, 1, 2 for a point between 0 and 1, `border` is OpenCV's name of the
+    mirror: about the edges of the outermost pixels where not said.
+    """
     whole = [int(np.floor(place)) for place in start]
     first = [place - _BEFORE for place in whole]
     last = [place + size + _AFTER for place, size in zip(whole, shape, strict=True)]
     before = [max(0, -place) for place in first]
     after = [max(0, place - size) for place, size in zip(last, image.shape, strict=True)]
-    part = image[max(0, first[0]) : max(0, last[0]), max(0, first[1]) : max(0, last[1])]
+    part: Any = image[max(0, first[0]) : max(0, last[0]), max(0, first[1]) : max(0, last[1])]
     if any(before) or any(after):
-        part = np.asarray(
-            cv2.copyMakeBorder(part, before[0], after[0], before[1], after[1], cv2.BORDER_REFLECT), np.float32
-        )
-    kernels = [_cubic(place - floor) for place, floor in zip(start, whole, strict=True)]
-    full = cv2.sepFilter2D(part, cv2.CV_32F, kernels[1], kernels[0], anchor=(_BEFORE, _BEFORE))
-    return np.asarray(full[_BEFORE:-_AFTER, _BEFORE:-_AFTER], np.float32)
+        part = cv2.copyMakeBorder(part, before[0], after[0], before[1], after[1], border)
+    down, right = (weights(place - floor) for place, floor in zip(start, whole, strict=True))
+    full: Any = cv2.sepFilter2D(part, -1, right, down, anchor=(_BEFORE, _BEFORE))
+    return full[_BEFORE:-_AFTER, _BEFORE:-_AFTER]  # type: ignore[no-any-return]
 
 
 def _between(cell: Array, start: tuple[float, float], shape: tuple[int, int], step: int) -> Array:
@@ -88,10 +106,3 @@ def _between(cell: Array, start: tuple[float, float], shape: tuple[int, int], st
             part = whole[row::2, column::2]
             part[...] = sampled(cell, (start[0] + row / 2, start[1] + column / 2), part.shape)
     return whole
-
-
-def _cubic(away: float) -> Array:
-    """Return the weights of the samples at -1, 0, 1, 2 for a point at `away`, 0 to 1 (Keys's equation 4, a = -1/2)."""
-    t = away
-    weights = [t * (-1 + t * (2 - t)), 2 + t * t * (3 * t - 5), t * (1 + t * (4 - 3 * t)), t * t * (t - 1)]
-    return np.array(weights, np.float32) / np.float32(2)

@@ -7,6 +7,10 @@ number for each cell of neighbouring frequencies, of variance K f^6. K, and with
 from the phases themselves by maximum likelihood (DerSimonian & Laird 1986, Controlled Clinical Trials 7, 177, is the
 simplest case; from memory). Noise by frequency is what the coherence leaves (Knapp & Carter 1976, IEEE Trans. ASSP 24,
 320, from memory).
+
+Bands and belts put most of their detail on a few frequencies, which then weigh more than a ring of equals would let
+expect; the error is therefore that of the fit or what the cells themselves scatter by, whichever is larger (the
+sandwich of Liang & Zeger 1986, Biometrika 73, 13, equation 2 with cells as clusters, from memory).
 """
 
 from __future__ import annotations
@@ -25,6 +29,8 @@ GROWTH = 6
 STRENGTHS = (0.0, *np.logspace(-6, 1, 22))
 """K that are tried: variance, rad^2, at 0.1 cycles per camera pixel."""
 ROUNDS, STEPS = 6, 4
+CLOSE_PX = 1e-4
+"""A step that is shorter is the last."""
 SURE = 0.9999
 """No ring counts as more coherent."""
 
@@ -35,7 +41,7 @@ def shift_under_unlike_blur(
     """Return the shift of `image` (h, w) relative to `reference` (h, w), both already under `window` (h, w).
 
     The shift must be within half a pixel. Frequencies from `finest_cyc_per_px` on do not count; `zoom` is pixels per
-    camera pixel. The error is that of the fit, inf where nothing is coherent.
+    camera pixel. The error is that of the fit or of the scatter, inf where nothing is coherent.
     """
     pair = _Pair.of(image, reference, window, finest_cyc_per_px, CELL_CYC_PER_PX / zoom)
     shift, strength = np.zeros(2), STRENGTHS[len(STRENGTHS) // 3]
@@ -46,11 +52,14 @@ def shift_under_unlike_blur(
             if step is None:
                 return Shift(0.0, 0.0, np.inf, 0.0)
             shift = shift + np.clip(step, -0.5, 0.5)
+            if np.abs(step).max() < CLOSE_PX:
+                break
         before, strength = strength, pair.likeliest(shift, grown)
         if strength == before:
             break
     coherence, information = pair.information(shift, strength * grown)
-    error = float(np.sqrt(np.trace(np.linalg.inv(information)) / 2))
+    doubts = np.linalg.inv(information), pair.scatter(shift, strength * grown)
+    error = float(np.sqrt(max(np.trace(doubt) for doubt in doubts) / 2))
     return Shift(float(shift[0]), float(shift[1]), error, float(coherence[coherence > 0].mean()))
 
 
@@ -100,14 +109,29 @@ class _Pair:
         noise = np.where(coherence > 0, (1 - safe**2) / (2 * safe**2) * self.alike, np.inf)
         return coherence, noise, np.stack([turned.real, turned.imag])
 
-    def step(self, shift: Real, unlike: Real) -> Real | None:
-        """Return Newton's step; None where nothing is coherent."""
+    def slopes(self, shift: Real, unlike: Real) -> tuple[Real, Real]:
+        """Return (N, 2) what each frequency pulls by, and (2, 2) the curvature that all resist with."""
         coherence, noise, (real, imaginary) = self.seen(shift)
         weight = np.where(coherence > 0, 1 / (noise + self.in_cell * unlike) / np.maximum(coherence, 1e-6), 0)
         curve = (self.way * (weight * real)[:, None]).T @ self.way * (2 * np.pi) ** 2
+        return self.way * (-2 * np.pi * weight * imaginary)[:, None], curve
+
+    def step(self, shift: Real, unlike: Real) -> Real | None:
+        """Return Newton's step; None where nothing is coherent."""
+        pulls, curve = self.slopes(shift, unlike)
         if not np.linalg.det(curve) > 0:
             return None
-        return np.asarray(np.linalg.solve(curve, -2 * np.pi * (weight * imaginary) @ self.way))
+        return np.asarray(np.linalg.solve(curve, pulls.sum(0)))
+
+    def scatter(self, shift: Real, unlike: Real) -> Real:
+        """Return (2, 2) the covariance of the shift by how the cells disagree; nothing where there are too few."""
+        pulls, curve = self.slopes(shift, unlike)
+        by_cell = np.stack([np.bincount(self.cell, part) for part in pulls.T], 1)
+        used = int((by_cell != 0).any(1).sum())
+        if used <= 2 or not np.linalg.det(curve) > 0:
+            return np.zeros((2, 2))
+        resisting = np.linalg.inv(curve)
+        return np.asarray(resisting @ (by_cell.T @ by_cell) @ resisting * used / (used - 2))
 
     def likeliest(self, shift: Real, grown: Real) -> float:
         """Return the strength K that explains the phases left in the cells best."""
