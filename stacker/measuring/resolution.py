@@ -132,7 +132,7 @@ def _ring_index(window: AnalysisWindow, cutoff_cyc_per_px: float | None) -> tupl
     limit = min(cutoff_cyc_per_px or _NYQUIST, _NYQUIST)
     width = max(limit / _RINGS, finest)
     number = int(_NYQUIST / width)
-    index = np.minimum((window.radius() / width).astype(np.intp), number)
+    index = np.minimum((window.radius / width).astype(np.intp), number)
     return index.reshape(-1), number, width
 
 
@@ -292,7 +292,7 @@ def spectrum_shift(a: Complex, b: Complex, window: AnalysisWindow) -> tuple[floa
 
     The peak of the cross-correlation over low frequencies, refined by parabolas.
     """
-    low = np.exp(-((window.radius() / 0.12) ** 2))
+    low = np.exp(-((window.radius / 0.12) ** 2))
     power = np.sqrt((a.real**2 + a.imag**2) * (b.real**2 + b.imag**2))
     whitened = np.conj(a) * b / np.sqrt(np.maximum(power, 1e-12 * power.max() + 1e-30))
     correlation = scipy.fft.irfft2(whitened * low, window.size)

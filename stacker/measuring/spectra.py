@@ -117,6 +117,7 @@ class AnalysisWindow:
         """Return the shape of the spectra: (H', W' // 2 + 1)."""
         return self.size[0], self.size[1] // 2 + 1
 
+    @cached_property
     def radius(self) -> Real:
         """Return the spatial frequency of every mode in cycles per pixel, shape `spectrum_shape`."""
         rows, columns = scipy.fft.fftfreq(self.size[0]), scipy.fft.rfftfreq(self.size[1])

@@ -25,14 +25,13 @@ def interpolated_noise(frequency_cyc_per_px: Curve, zoom: float = 1.0, kernel: s
     Keys 1981, IEEE Trans. ASSP 29, 1153, with a = -0.75 (cubic), or linear; mean over directions and over places.
     Frequencies are those of the camera's pixels, `zoom` how many are interpolated for each of them along a side.
     """
-    rows, columns = _along_directions(frequency_cyc_per_px)
-    return np.asarray((_line_noise(rows, zoom, kernel) * _line_noise(columns, zoom, kernel)).mean(-1))
+    return np.asarray(_both_ways(_line_noise(_along_directions(frequency_cyc_per_px)[0], zoom, kernel)).mean(-1))
 
 
 def softening(frequency_cyc_per_px: Curve, kernel: str) -> Curve:
     """Return what interpolation leaves of what is seen, over what the cubic one leaves, which softens little."""
-    rows, columns = _along_directions(frequency_cyc_per_px)
-    left, by_cubic = ((_transfer(rows, of) * _transfer(columns, of)).mean(-1) for of in (kernel, "cubic"))
+    rows, _ = _along_directions(frequency_cyc_per_px)
+    left, by_cubic = (_both_ways(_transfer(rows, of)).mean(-1) for of in (kernel, "cubic"))
     return np.asarray(left / by_cubic)
 
 
@@ -43,9 +42,7 @@ def interpolated_mosaic_noise(frequency_cyc_per_px: Curve, zoom: float = 1.0, ke
     """
     rows, columns = _along_directions(frequency_cyc_per_px)
     filling = 1.0 + 0.5 * (np.cos(2.0 * np.pi * rows) + np.cos(2.0 * np.pi * columns))
-    return np.asarray(
-        (0.25 * filling**2 * _line_noise(rows, zoom, kernel) * _line_noise(columns, zoom, kernel)).mean(-1)
-    )
+    return np.asarray((0.25 * filling**2 * _both_ways(_line_noise(rows, zoom, kernel))).mean(-1))
 
 
 def filled_mosaic(frequency_cyc_per_px: Curve) -> Curve:
@@ -58,6 +55,11 @@ def filled_mosaic(frequency_cyc_per_px: Curve) -> Curve:
 def _along_directions(frequency: Curve) -> tuple[Curve, Curve]:
     f = np.asarray(frequency, np.float64)[..., None]
     return f * np.sin(_DIRECTIONS), f * np.cos(_DIRECTIONS)
+
+
+def _both_ways(along_rows: Curve) -> Curve:
+    """Return the product of a figure (..., 8) along rows and along columns: to these, directions are mirrored."""
+    return along_rows * along_rows[..., ::-1]
 
 
 def _line_noise(frequency: Curve, zoom: float, kernel: str) -> Curve:

@@ -23,7 +23,7 @@ Complex = NDArray[np.complex64]
 def a_pair(rng: np.random.Generator) -> tuple[Complex, Complex, AnalysisWindow]:
     """Return spectra of two images of one scene, each with unit white noise, signal power (20 / r)^3 at mode r."""
     window = whole_window((SIZE, SIZE))
-    radius = np.maximum(window.radius() * SIZE, 0.5)
+    radius = np.maximum(window.radius * SIZE, 0.5)
     a, b, scene = (scipy.fft.rfft2(rng.standard_normal((SIZE, SIZE))) for _ in range(3))
     scene *= (20.0 / radius) ** 1.5
     return (scene + a).astype(np.complex64), (scene + b).astype(np.complex64), window
@@ -78,7 +78,7 @@ def test_the_crossing_is_where_the_truth_says_so() -> None:
     """
     rng = np.random.default_rng(16)
     window = whole_window((SIZE, SIZE))
-    radius = np.maximum(window.radius() * SIZE, 0.5)
+    radius = np.maximum(window.radius * SIZE, 0.5)
     pairs, truths = [], []
     for _ in range(40):
         a, b, scene = (scipy.fft.rfft2(rng.standard_normal((SIZE, SIZE))) for _ in range(3))
@@ -108,7 +108,7 @@ def test_reported_error_is_the_scatter_of_single_pairs() -> None:
 def test_any_common_filter_leaves_the_correlation() -> None:
     """Sharpening or blurring both halves alike changes nothing (numbers of one ring share one factor)."""
     a, b, window = a_pair(np.random.default_rng(13))
-    index = (window.radius() * SIZE).astype(int)
+    index = (window.radius * SIZE).astype(int)
     gain = np.random.default_rng(14).uniform(0.01, 100.0, index.max() + 1)[index].astype(np.float32)
     before, after = ring_sums(a, b, window, CUTOFF), ring_sums(a * gain, b * gain, window, CUTOFF)
     assert_allclose(after.correlation, before.correlation, atol=1e-6)  # spectra are float32
