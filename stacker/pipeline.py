@@ -81,14 +81,13 @@ def process(
         ranking = centred(rank(capture, settings.ranking, workers, told("ranking")))
         repair = find_repair(capture, ranking, settings.alignment.effort, workers)
 
-        keep = settings.stacking.keep
-
         def look(free_workers: int) -> tuple[SingleFrames, dict[str, Any]]:
             alone = look_at_frames(capture, ranking, repair, settings.measuring.effort, free_workers)
             return alone, provenance(capture, settings, circumstances)
 
         with meanwhile(capture, look, workers) as looked:
-            alignment = align(capture, ranking, settings.alignment, keep, workers, told("aligning"), repair)
+            keep, aligning = settings.stacking.keep, told("aligning")
+            alignment = align(capture, ranking, settings.alignment, keep, workers, aligning, repair)
             seen = capture, ranking, alignment
             meter = _power_meter(ranking, settings.stacking.zoom)
             linear = stack(*seen, workers, told("averaging"), meter, settings.stacking)
@@ -99,7 +98,7 @@ def process(
             with beside(lambda _: undo_blur(), workers) as sharpened:
                 agreed = agreement(linear, known)
                 alone, metrics = looked()
-                metrics |= measure(*seen, linear, witness, alone, agreed)
+                metrics |= measure(*seen, linear, witness=witness, alone=alone, agreed=agreed)
                 finished = sharpened()
         metrics |= measure_sharpened(linear, finished, metrics["notes"])
         tone = tone_for_showing(finished.image, linear.mask, linear.kind, settings.colour, known.target)
@@ -137,6 +136,7 @@ def measure(
     ranking: Ranking,
     alignment: Alignment,
     linear: Stack,
+    finished: Sharpened | None = None,
     witness: Witness | None = None,
     alone: SingleFrames | None = None,
     agreed: Resolution | str | None = None,
@@ -144,7 +144,7 @@ def measure(
     """Return the measurements of one capture, keyed as in metrics.json; None where one could not be had: see notes.
 
     `witness` is what the disc tells, `alone` what single frames tell, and `agreed` what the halves agree on, where
-    somebody has measured them; see `measure_sharpened` for the finished picture.
+    somebody has measured them; `measure_sharpened` can follow where the `finished` picture is still on its way.
     """
     agreed = agreed or agreement(linear, capture.circumstances)
     witness = witness or ask_disc(capture, linear)
@@ -164,7 +164,8 @@ def measure(
     found |= seeing_figures(causes.seeing, notes)
     found |= limit_figures(causes, notes)
     _remark(notes, *capture.notes, *linear.notes, witness.remark, told(alone.fixed_pattern))
-    return found | {"notes": notes}
+    found |= {"notes": notes}
+    return found if finished is None else found | measure_sharpened(linear, finished, notes)
 
 
 def measure_sharpened(linear: Stack, finished: Sharpened, notes: dict[str, str]) -> dict[str, Any]:
