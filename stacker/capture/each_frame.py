@@ -15,8 +15,9 @@ from stacker.parallel import beside, forked_map, ordered_map
 Result = TypeVar("Result")
 Frames = Iterable[tuple[int, Frame]]
 
-_MOST_AT_ONCE, _FEWEST_BATCHES, _FEWEST_QUICK = 64, 8, 4
-"""A batch has at most so many frames, and where there are enough frames there are at least so many batches."""
+_MOST_AT_ONCE, _FEWEST_BATCHES = 64, 4
+"""A batch has at most so many frames, and where there are enough frames there are at least so many batches: handing
+over what a batch adds up to costs as much as two to four of its frames."""
 _READ_AHEAD_BYTES = 1 << 23
 """Most that the frames of a batch take that has to be read by the caller."""
 _GIVING_WAY = 19
@@ -50,7 +51,7 @@ def each_batch(
     depend on `workers`, nor on whether frames of a sequential capture have been decoded already; batches of such frames
     are smaller where the frames are large. `quick` work, done before a process has begun, goes to threads.
     """
-    size = max(1, min(_MOST_AT_ONCE, -(-len(indices) // (_FEWEST_QUICK if quick else _FEWEST_BATCHES))))
+    size = max(1, min(_MOST_AT_ONCE, -(-len(indices) // _FEWEST_BATCHES)))
     by_workers = partial(ordered_map, lookahead=workers) if quick else forked_map
     if capture.is_sequential:
         frame_bytes = capture.dtype.itemsize * math.prod(capture.shape)
