@@ -20,22 +20,28 @@ def row_jumps(parts: Sequence[NDArray[Any]], step: int) -> NDArray[np.float64]:
     `step` is 2 in a mosaic (rows of the same colours), else 1. The deviation is the median one of the part's rows. 0
     for parts too small to tell.
     """
-    work = np.empty(max((part.size for part in parts), default=0), parts[0].dtype if parts else np.uint8)
-    steps = [_row_steps(part, step, work) for part in parts]
-    jumps = np.zeros(len(parts))
+    return largest_jumps([row_steps(part, step) for part in parts], step)
+
+
+def largest_jumps(steps: Sequence[NDArray[Any]], step: int) -> NDArray[np.float64]:
+    """Return the same from the `row_steps` of each part."""
+    jumps = np.zeros(len(steps))
     for length in {len(one) for one in steps} - {0}:
         alike = [k for k, one in enumerate(steps) if len(one) == length]
         jumps[alike] = _largest_excess(np.array([steps[k] for k in alike]), step)
     return jumps
 
 
-def _row_steps(part: NDArray[Any], step: int, work: NDArray[Any]) -> NDArray[Any]:
-    """Return the summed absolute differences of neighbouring rows; empty for too small a part."""
+def row_steps(part: NDArray[Any], step: int, work: NDArray[Any] | None = None) -> NDArray[Any]:
+    """Return the summed absolute differences of neighbouring rows; empty for too small a part.
+
+    `work` is overwritten, a flat array of the part's dtype and at least its size.
+    """
     flat = np.nan_to_num(part, posinf=0, neginf=0) if part.dtype.kind == "f" else part
     flat = flat.reshape(flat.shape[0], -1) if flat.ndim == 3 else flat
     if flat.shape[0] < 8 * step or flat.shape[1] < 4:
         return np.empty(0)
-    into = work[: flat[step:].size].reshape(flat[step:].shape)
+    into = None if work is None else work[: flat[step:].size].reshape(flat[step:].shape)
     change = cv2.absdiff(flat[step:], flat[:-step], dst=into)
     kind = cv2.CV_64F if change.dtype.kind == "f" else cv2.CV_32F
     return np.asarray(cv2.reduce(change, 1, cv2.REDUCE_SUM, dtype=kind))[:, 0]

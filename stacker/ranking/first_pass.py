@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Iterable, Iterator
-from itertools import islice, pairwise
+from itertools import cycle, islice, pairwise
 from typing import Any
 
 import numpy as np
@@ -99,14 +99,15 @@ class _DirectReader:
     def take(self, indices: range) -> Glances:
         """Read some frames and glance at them, a few at a time."""
         if not hasattr(self._threads, "frames"):
-            self._threads.frames = np.empty((self._batch, *self._capture.shape), self._capture.dtype)
+            kept = self._batch if self._surveyor.keeps_frames else 1
+            self._threads.frames = np.empty((kept, *self._capture.shape), self._capture.dtype)
         few = [self._glance(indices[first : first + self._batch]) for first in range(0, len(indices), self._batch)]
         for before, after in pairwise(few):
             after.difference[0] = difference(after.first_sample, before.last_sample)
         return Glances.joined(few)
 
     def _glance(self, indices: range) -> Glances:
-        frames = (self._read(index, buffer) for index, buffer in zip(indices, self._threads.frames, strict=False))
+        frames = map(self._read, indices, cycle(self._threads.frames))
         return self._surveyor.glance(indices, frames)
 
     def _read(self, index: int, buffer: Frame) -> Frame | None:

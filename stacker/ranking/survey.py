@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import threading
 import warnings
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from stacker.capture import Capture, CaptureError
 from stacker.ranking.cells import Cells
 from stacker.ranking.contrast import BAND_NOISE
-from stacker.ranking.damage import area_at_full_scale, roughness, row_jumps, share_not_finite
+from stacker.ranking.damage import area_at_full_scale, largest_jumps, roughness, row_steps, share_not_finite
 from stacker.ranking.faults import difference
 from stacker.ranking.glance import Glances, Template
 from stacker.ranking.looks import read_few
@@ -28,6 +28,10 @@ from stacker.ranking.scouting import Scouting
 from stacker.ranking.tracking import Place
 
 Frames = Sequence[NDArray[Any] | None]
+Signs = tuple[NDArray[Any], int]
+"""Of damage: `row_steps`, and the pixels in fields at full scale."""
+SignsAt = Callable[[NDArray[np.float64]], Signs]
+"""The same where the target stands, by its shift in frame pixels."""
 Indices = NDArray[np.intp]
 
 
@@ -104,31 +108,37 @@ class Surveyor:
         Frames are best read as they are taken: each is looked at while the processor's cache holds it.
         """
         noted = Glances(len(indices), self.grid)
-        planes, sound = self._reduced(frames, noted)
+        planes, signs = self._reduced(frames, noted)
         seen = np.flatnonzero(noted.readable & ~noted.blank)
         if seen.size:
             looked = planes if seen.size == len(planes) else planes[seen]
             places, moved = self._look(looked, [indices[int(k)] for k in seen])
             noted.quality[seen] = [place.quality for place in places]
             noted.significance[seen] = [place.significance for place in places]
-            self._judge(noted, seen, places, moved, [sound[int(k)] for k in seen])
+            self._judge(noted, seen, places, moved, [signs[int(k)] for k in seen])
         return noted
 
-    def _reduced(self, frames: Iterable[NDArray[Any] | None], noted: Glances) -> tuple[Plane, Frames]:
-        """Return the planes of the frames, and the frames with numbers only; note what shows in them as stored."""
-        planes, sound = self._buffer(noted.count), list[NDArray[Any] | None]()
+    @property
+    def keeps_frames(self) -> bool:
+        """Whether a frame must stay as it is until all that are glanced at together have been taken."""
+        return self._scouting.target.kind == "disc"
+
+    def _reduced(self, frames: Iterable[NDArray[Any] | None], noted: Glances) -> tuple[Plane, list[SignsAt]]:
+        """Return the planes of the frames, and what tells their damage; note what shows in them as stored."""
+        planes, signs = self._buffer(noted.count), list[SignsAt]()
         before: NDArray[Any] | None = None
         for k, frame in enumerate(frames):
-            sound.append(frame)
             if frame is None:
                 noted.readable[k], before = False, None
+                signs.append(lambda _: (np.empty(0), 0))
                 continue
             reduce_frame(frame, self._scouting.binning, planes[k])
             noted.not_finite[k] = share_not_finite(frame)
             if noted.not_finite[k]:
                 fill_not_finite(planes[k])
-                sound[k] = np.where(np.isfinite(frame), frame, np.float32(np.median(planes[k])))
-            sample = np.array(sound[k][:: 4 if frame.shape[0] >= 64 else 1])  # type: ignore[index]
+                frame = np.where(np.isfinite(frame), frame, np.float32(np.median(planes[k])))
+            signs.append(self._signs_at(frame))
+            sample = np.array(frame[:: 4 if frame.shape[0] >= 64 else 1])
             noted.roughness[k] = roughness(sample, self._step)
             noted.difference[k] = difference(sample, before)
             low, high = cv2.minMaxLoc(planes[k])[:2]
@@ -140,7 +150,7 @@ class Surveyor:
                 noted.first_sample = sample
             before = sample
         noted.last_sample = before
-        return planes, sound
+        return planes, signs
 
     def _look(self, planes: Plane, indices: Sequence[int]) -> tuple[list[Place], Moved]:
         """Find the target in planes (K, h, w) and move them onto its cells."""
@@ -162,12 +172,12 @@ class Surveyor:
         """Return the cells' energy with the noise's share taken out."""
         return np.asarray(moved.energy - np.maximum(moved.level * self._floor[1] + self._floor[0], 0))
 
-    def _judge(self, noted: Glances, seen: Indices, places: list[Place], moved: Moved, frames: Frames) -> None:
+    def _judge(self, noted: Glances, seen: Indices, places: list[Place], moved: Moved, signs_at: list[SignsAt]) -> None:
         """Note how the frames `seen` compare with the template; those that cover nothing of the target say nothing."""
         here = np.flatnonzero(moved.rows.any(1))
         noted.roughness[np.delete(seen, here)] = np.nan
         places, moved = [places[k] for k in here], moved.take(here)
-        seen, frames = seen[here], [frames[int(k)] for k in here]
+        seen = seen[here]
         cells, template, mask = self.cells, self.template, moved.mask
         light = np.where(mask, self._light(moved, places), 0)
         noted.brightness[seen] = _sums(light, cells.target) / np.maximum(moved.covered(cells.target), 1e-9)
@@ -183,7 +193,7 @@ class Surveyor:
         misfit, local = self._misfit(np.where(mask, (light / gain - template.light) ** 2, 0), moved)
         scale = self._scouting.binning.coarse_px
         shifts = np.array([(place.row * scale, place.column * scale) for place in places]).reshape(-1, 2)
-        parts = [self._part(frame, shift) for frame, shift in zip(frames, shifts, strict=True) if frame is not None]
+        signs = [signs_at[int(k)](shift) for k, shift in zip(here, shifts, strict=True)]
         columns: dict[str, NDArray[Any]] = {
             "shift_px": shifts,
             "sharpness": sharpness,
@@ -191,8 +201,8 @@ class Surveyor:
             "misfit": misfit,
             "local_misfit": local,
             "covered": moved.rows.sum(1) * moved.columns.sum(1) / cells.target.size,
-            "row_jump": row_jumps(parts, self._step),
-            "clipped": np.array([area_at_full_scale(part, self._full_scale) for part in parts]) / self._area_px,
+            "row_jump": largest_jumps([steps for steps, _ in signs], self._step),
+            "clipped": np.array([area for _, area in signs]) / self._area_px,
         }
         for name, values in columns.items():
             getattr(noted, name)[seen[lit]] = values[lit]
@@ -216,11 +226,22 @@ class Surveyor:
         mean = squared.sum((1, 2)) / np.maximum(moved.rows.sum(1) * moved.columns.sum(1), 1)
         return np.sqrt(mean) / self.template.contrast, np.sqrt(local.max((1, 2))) / self.template.contrast
 
+    def _signs_at(self, frame: NDArray[Any]) -> SignsAt:
+        """Return what tells the damage of a frame; a surface fills it, and is looked at before the cache forgets it."""
+        if self.keeps_frames:
+            return lambda shift: self._signs(self._part(frame, shift))
+        signs = self._signs(frame)
+        return lambda _: signs
+
+    def _signs(self, part: NDArray[Any]) -> Signs:
+        work: NDArray[Any] | None = getattr(self._threads, "work", None)
+        if work is None or work.size < part.size or work.dtype != part.dtype:
+            work = self._threads.work = np.empty(part.size, part.dtype)
+        return row_steps(part, self._step, work), area_at_full_scale(part, self._full_scale)
+
     def _part(self, frame: NDArray[Any], shift_px: NDArray[np.float64]) -> NDArray[Any]:
-        """Return the part of a frame that a disc covers; of a surface, all of it."""
+        """Return the part of a frame that a disc covers."""
         target = self._scouting.target
-        if target.kind != "disc":
-            return frame
         ranges = []
         for axis in (0, 1):
             low = target.centre_px[axis] - target.radius_px + shift_px[axis]
