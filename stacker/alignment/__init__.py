@@ -58,7 +58,7 @@ class Effort:
     """Shapes that a tile's field is made of."""
 
 
-EFFORTS = {"full": Effort(((2, 1), (1, 1)), 4, 200, 200), "quick": Effort(((2, 1),), 0, 100, 100)}
+EFFORTS = {"full": Effort(((2, 1), (1, 1)), 4, 200, 200), "quick": Effort(((2, 1),), 0, 25, 100)}
 
 
 def fine_binning(region: Region, cutoff_cyc_per_px: float) -> int:
@@ -96,7 +96,7 @@ def align(
     fine = fine_binning(region, cutoff)
     schedule = [(fine * factor, steps) for factor, steps in effort.passes]
     step_px = 24.0 if min(region.tile_shape) >= 96 else max(min(region.tile_shape) / 5, 6.0)
-    modes = turbulence_modes(region.tile_shape, step_px, FIELD_RMS_PX, effort.modes)
+    modes = turbulence_modes(region.tile_shape, step_px, FIELD_RMS_PX, effort.modes, workers)
     binnings = {binning for binning, _ in schedule}
     plan = Plan({b: level_of(region, step_px, b) for b in binnings}, cutoff, known is not None, effort.sampled)
     finest = plan.levels[min(binnings)]

@@ -195,7 +195,7 @@ def first_pass(source: PlaneSource, state: State, plan: Plan, binning: int, prog
     What blur and noise leave of it in each class is measured on a sample of the frames.
     """
     level = plan.levels[binning]
-    weight, sampled = state.reference_weight(0.25), at_least(len(state.half), FIRST_SAMPLED)
+    weight, sampled = state.reference_weight(0.25), at_least(len(state.half), min(FIRST_SAMPLED, plan.sampled))
     wanted = [order for order in range(len(weight)) if weight[order] > 0 or order in sampled]
 
     def look(cut: Cut) -> Sight:

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stacker.alignment.spline import MARGIN_NODES, node_count
+from stacker.parallel import ordered_map
 
 Float = NDArray[np.float64]
 LENGTHS_PX = (12.0, 24.0, 48.0, 96.0, 192.0)
@@ -39,16 +40,17 @@ class Modes:
         return (nodes @ self.shapes).astype(np.float64)
 
 
-def turbulence_modes(shape: tuple[int, int], step_px: float, rms_px: float, limit: int) -> Modes:
+def turbulence_modes(shape: tuple[int, int], step_px: float, rms_px: float, limit: int, workers: int = 1) -> Modes:
     """Return at most `limit` modes of a curl-free Gaussian field on a (h, w) px region.
 
     The potential's covariance is a sum of L^2 exp(-r^2 / 2 L^2): each term has a gradient of unit variance an axis
     (the Gaussian as covariance of a smooth random potential: Rasmussen & Williams 2006, ch. 4 and 9.4, from memory);
-    together they are scaled to a displacement of `rms_px` an axis.
+    together they are scaled to a displacement of `rms_px` an axis. The result does not depend on `workers`.
     """
     counts = tuple(node_count(length, step_px) for length in shape)
     places = [(np.arange(count, dtype=np.float64) - MARGIN_NODES) * step_px for count in counts]
-    found = [_modes_of(places, *parities) for parities in product((False, True), repeat=2)]
+    kinds = product((False, True), repeat=2)
+    found = list(ordered_map(lambda kind: _modes_of(places, *kind), kinds, workers, lookahead=4))
     variance, vectors = np.concatenate([v for v, _ in found]), np.concatenate([u for _, u in found], axis=1)
     variance *= rms_px**2 / len(LENGTHS_PX)
     leading = np.argsort(-variance, kind="stable")[: limit - 2]

@@ -49,7 +49,7 @@ class Carrier:
     def of(cls, capture: Capture, alignment: Alignment, settings: StackingSettings) -> Carrier:
         """Return the carrier of a capture's frames to a stack."""
         frame_shape = (capture.shape[0], capture.shape[1])
-        warper = Warper.over(alignment, frame_shape, settings.zoom)
+        warper = Warper.over(alignment, frame_shape, settings.zoom, settings.effort == "quick")
         as_sampled = capture.mosaic is not None and motion_fills_the_grid(alignment, capture.mosaic)
         masks = colour_masks(frame_shape, capture.mosaic or "") if as_sampled else None
         colour = capture.mosaic is not None or len(capture.shape) == 3

@@ -30,11 +30,14 @@ class Warper:
     zoom: float
 
     @classmethod
-    def over(cls, alignment: Alignment, shape: tuple[int, int], zoom: float = 1.0) -> Warper:
-        """Return the maps' maker for frames of (H, W) pixels, for a stack of `zoom` times as many along each side."""
+    def over(cls, alignment: Alignment, shape: tuple[int, int], zoom: float = 1.0, coarsely: bool = False) -> Warper:
+        """Return the maps' maker for frames of (H, W) pixels, for a stack of `zoom` times as many along each side.
+
+        Fields are worked out in every second pixel, `coarsely` in every fourth, and are straight in between.
+        """
         rows, columns = (((np.arange(int(size * zoom)) + 0.5) / zoom - 0.5).astype(np.float32) for size in shape)
         whole = [np.ascontiguousarray(part, np.float32) for part in np.meshgrid(rows, columns, indexing="ij")]
-        binning = 2 if min(alignment.region.shape) >= 96 else 1
+        binning = (4 if coarsely else 2) if min(alignment.region.shape) >= 96 else 1
         return cls(alignment, alignment.level(binning), shape, whole[0], whole[1], zoom)
 
     def field(self, coefficients: NDArray[np.float64]) -> tuple[Array, Array]:
