@@ -87,7 +87,9 @@ class RankingSettings(StageSettings):
 class AlignmentSettings(StageSettings):
     """How the kept frames are brought onto one geometry."""
 
-    effort: str = effort("quick follows the motion once, at half the scale: not enough for rough air")
+    effort: str = effort(
+        "quick follows the motion once, at half the scale and in half the detail: not enough for rough air"
+    )
 
 
 @dataclass(frozen=True)
@@ -151,7 +153,7 @@ class SharpeningSettings(StageSettings):
 class MeasuringSettings(StageSettings):
     """How closely the air and the optics are looked at."""
 
-    effort: str = effort("quick reads the air from a third of the frames: its own error grows by two thirds")
+    effort: str = effort("quick reads the air from a quarter of the frames: its own error doubles")
 
 
 @dataclass(frozen=True)
