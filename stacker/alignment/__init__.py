@@ -117,7 +117,7 @@ def align(
     brightness = ranking.brightness[frames]
     coarse = ranking.coarse_shift_px[frames]
     scale = np.median(brightness) / np.maximum(brightness, 1e-3 * np.median(brightness))
-    source = PlaneSource.of(capture, repair, region, frames, coarse, scale, workers, finest.binning)
+    source = PlaneSource(capture, repair, region, frames, coarse, scale, workers, finest.binning)
     source = with_colours_together(source, sharpness)
 
     def tell(number: int) -> Callable[[int, int], None] | None:

@@ -17,13 +17,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from stacker.capture.mosaic import colour_offsets
+from stacker.capture.mosaic import COLOUR_WEIGHTS, colour_offsets
 
 Array = NDArray[np.float32]
 Float = NDArray[np.float64]
 Image = TypeVar("Image", Array, Float)
-WEIGHTS = (0.25, 0.5, 0.25)
-"""Of red, green and blue: photons of so many cells. Detail of equal contrast is then worth its noise."""
 _BEFORE, _AFTER = 1, 2
 """Samples of a cubic kernel before and after the one at or left of a point."""
 
@@ -60,8 +58,8 @@ class Gray:
     def plane(self, frame: Array, corner_px: tuple[float, float], shape: tuple[int, int], step: int) -> Array:
         """Return the colours of `planes` merged."""
         red, green, blue = self.planes(frame, corner_px, shape, step)
-        merged = cv2.addWeighted(red, WEIGHTS[0], blue, WEIGHTS[2], 0)
-        return np.asarray(cv2.scaleAdd(green, WEIGHTS[1], merged, dst=merged), np.float32)
+        merged = cv2.addWeighted(red, COLOUR_WEIGHTS[0], blue, COLOUR_WEIGHTS[2], 0)
+        return np.asarray(cv2.scaleAdd(green, COLOUR_WEIGHTS[1], merged, dst=merged), np.float32)
 
 
 def cubic_weights(away: float) -> Array:

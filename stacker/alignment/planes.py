@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field
 from typing import TypeVar
 
 import numpy as np
@@ -62,28 +62,21 @@ class PlaneSource:
     scale: NDArray[np.float64]
     """(M,) factor that levels each frame's brightness."""
     workers: int
-    gray: Gray | None
-    """How colours are merged; None for mono."""
-    binning: int
-    """Of the cuts: 1, or 2 for a mosaic where nothing finer is looked at."""
+    finest: int
+    """Binning of the finest level that looks at the cuts."""
+    spread_px: NDArray[np.float64] = field(default_factory=lambda: np.zeros((3, 2)))
+    """(3, 2) where each colour stands (down, right)."""
 
-    @classmethod
-    def of(
-        cls,
-        capture: Capture,
-        repair: DefectRepair,
-        region: Region,
-        frames: NDArray[np.intp],
-        coarse_px: NDArray[np.float64],
-        scale: NDArray[np.float64],
-        workers: int,
-        finest: int,
-    ) -> PlaneSource:
-        """Return the cuts of a capture, looked at in binnings from `finest` on; colours are merged where they lie."""
-        colour = capture.mosaic is not None or len(capture.shape) == 3
-        gray = Gray(capture.mosaic, np.zeros((3, 2))) if colour else None
-        binning = 2 if capture.mosaic and finest > 1 else 1
-        return cls(capture, repair, region, frames, coarse_px, scale, workers, gray, binning)
+    @property
+    def gray(self) -> Gray | None:
+        """How colours are merged; None for mono."""
+        colour = self.capture.mosaic is not None or len(self.capture.shape) == 3
+        return Gray(self.capture.mosaic, self.spread_px) if colour else None
+
+    @property
+    def binning(self) -> int:
+        """Binning of the cuts: 1, or 2 for a mosaic where nothing finer is looked at."""
+        return 2 if self.capture.mosaic and self.finest > 1 else 1
 
     def cut(self, order: int, frame: Frame) -> Cut:
         """Return one frame's cut."""
@@ -92,9 +85,10 @@ class PlaneSource:
         plane = self._mended(frame, order)
         top, left = self.region.top + offset[0], self.region.left + offset[1]
         inside = -top, -left, plane.shape[0] - 1 - top, plane.shape[1] - 1 - left
-        if self.gray is None:
+        gray = self.gray
+        if gray is None:
             return Cut(order, self.region.cut(plane, offset), 1, coarse - offset, inside)
-        merged = self.gray.plane(plane, (top, left), self._cut_shape, self.binning)
+        merged = gray.plane(plane, (top, left), self._cut_shape, self.binning)
         return Cut(order, merged, self.binning, coarse - offset, inside)
 
     def _mended(self, frame: Frame, order: int) -> Array:
@@ -112,8 +106,8 @@ class PlaneSource:
 
         Each pixel averages the frames that show it; only the part of the region is returned that some of them show.
         """
-        assert self.gray is not None
         gray, binning, shape = self.gray, self.binning, self._cut_shape
+        assert gray is not None
         corners = np.array([self.region.top, self.region.left]) + self.coarse_px[list(orders)]
         first = np.clip(np.ceil(-corners / binning), 0, shape).astype(int)
         last = np.clip(np.floor((np.array(self.capture.shape[:2]) - corners) / binning), first, shape).astype(int)
@@ -134,10 +128,6 @@ class PlaneSource:
         some = int(SHOWN_BY * len(orders))
         box = tuple(map(slice, np.sort(first, 0)[some].tolist(), np.sort(last, 0)[-1 - some].tolist()))
         return [np.asarray(whole[box] / np.maximum(cover[box], 1), np.float32) for whole in total]
-
-    def with_spread(self, spread_px: NDArray[np.float64]) -> PlaneSource:
-        """Return the same with each colour fetched from where it stands, (3, 2) down and right."""
-        return self if self.gray is None else replace(self, gray=replace(self.gray, spread_px=spread_px))
 
     def each_batch(
         self,

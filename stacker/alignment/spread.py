@@ -6,6 +6,8 @@ all that a gray plane needs. The shifts that bring the colours of the stack toge
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -30,7 +32,7 @@ def with_colours_together(source: PlaneSource, sharpness: Float) -> PlaneSource:
     if source.gray is None:
         return source
     sharpest = np.sort(np.argsort(-sharpness, kind="stable")[:FRAMES])
-    return source.with_spread(measure_spread(source, sharpest.tolist()))
+    return replace(source, spread_px=measure_spread(source, sharpest.tolist()))
 
 
 def measure_spread(source: PlaneSource, orders: list[int]) -> Float:

@@ -9,6 +9,8 @@ from stacker.capture.circumstances import MOSAICS
 from stacker.capture.sequence import Frame
 
 Cells = dict[str, list[tuple[int, int]]]
+COLOUR_WEIGHTS = (0.25, 0.5, 0.25)
+"""Of red, green and blue in a gray plane: photons of so many cells. Equal contrast is then worth its noise."""
 _KERNEL = np.array([0.25, 0.5, 0.25], np.float32)
 
 
@@ -45,7 +47,7 @@ def luminance(frame: Frame, mosaic: str | None, out: NDArray[np.float32] | None 
         return frame.astype(np.float32, copy=False)
     result: NDArray[np.float32] = np.empty(frame.shape[:2], np.float32) if out is None else out
     if frame.ndim == 3:
-        cv2.transform(frame.astype(np.float32), np.array([[0.25, 0.5, 0.25]], np.float32), dst=result)
+        cv2.transform(frame.astype(np.float32), np.array([COLOUR_WEIGHTS], np.float32), dst=result)
     elif mosaic is None:
         np.copyto(result, frame)
     else:

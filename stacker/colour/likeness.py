@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
+
+from stacker.ranking.target import squared_depth
 
 Array = NDArray[np.float32]
 Real = NDArray[np.float64]
@@ -66,10 +67,7 @@ def _window(mask: Mask, kind: str) -> Real:
     """Return (H, W) weights for spectra: Hann over a surface, rising as sin^2 from inside the limb of a disc."""
     if kind == "surface":
         return np.outer(*(np.hanning(size) for size in mask.shape))
-    inside = cv2.copyMakeBorder(mask.astype(np.uint8), 1, 1, 1, 1, cv2.BORDER_CONSTANT, value=0)
-    depth = cv2.distanceTransform(inside, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)[1:-1, 1:-1].astype(np.float64)
-    # Squared distances are whole numbers; OpenCV's last bits differ from run to run.
-    depth = np.maximum(np.sqrt(np.rint(depth**2)) - LIMB_PX, 0)
+    depth = np.maximum(np.sqrt(squared_depth(np.pad(mask, 1))[1:-1, 1:-1]) - LIMB_PX, 0)
     return np.asarray(np.sin(np.pi / 2 * np.minimum(2 * depth / max(float(depth.max()), 1e-12), 1)) ** 2)
 
 

@@ -9,11 +9,11 @@ from __future__ import annotations
 
 from math import hypot, isfinite
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from stacker.alignment.correlation import Shift
+from stacker.ranking.target import squared_depth
 
 Array = NDArray[np.float32]
 INSIDE_PX, OUTSIDE_PX, SOFT_PX = 5.0, 7.0, 2.0
@@ -24,16 +24,10 @@ DOUBT = 2.0
 
 def limb_window(mask: NDArray[np.bool_], zoom: float = 1.0) -> Array:
     """Return (H, W) 1 along the edge of a mask (H, W), 0 away from it; `zoom` is pixels per camera pixel."""
-    inward, outward = (_depth(part) for part in (mask, ~mask))
+    inward, outward = (np.sqrt(squared_depth(part)) for part in (mask, ~mask))
     depth = (inward - outward) / zoom
     outer, inner = ((1 + np.tanh(x / (2 * SOFT_PX))) / 2 for x in (depth + OUTSIDE_PX, INSIDE_PX - depth))
     return np.asarray(outer * inner, np.float32)
-
-
-def _depth(mask: NDArray[np.bool_]) -> NDArray[np.float64]:
-    depth = cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE).astype(np.float64)
-    # Squared distances are whole numbers; OpenCV's last bits differ from run to run.
-    return np.asarray(np.sqrt(np.rint(depth**2)))
 
 
 def agreed(whole: Shift, limb: Shift, least_error_px: float) -> Shift:

@@ -6,6 +6,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from stacker.ranking.target import squared_depth
+
 Real = NDArray[np.float32]
 
 _SIGMA_OF_MAD = 1.4826
@@ -50,10 +52,7 @@ def level(image: Real, mask: NDArray[np.bool_], kind: str) -> float:
 
 def sky_of(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Return where the sky is: outside the target by more than a tenth of its size."""
-    outside = np.ascontiguousarray(~mask, np.uint8)
-    distance = cv2.distanceTransform(outside, cv2.DIST_L2, cv2.DIST_MASK_PRECISE).astype(np.float64)
-    # The library's last digit varies from process to process; squared distances between pixels are whole numbers.
-    return np.asarray(100 * np.rint(distance**2) > max(900, int(mask.sum())))
+    return np.asarray(100 * squared_depth(~mask) > max(900, int(mask.sum())))
 
 
 def _robust_sigma(values: Real) -> float:

@@ -22,6 +22,7 @@ import scipy.fft
 from numpy.typing import NDArray
 
 from stacker.packed_spectrum import add_squares, folded
+from stacker.ranking.target import squared_depth
 
 Real = NDArray[np.float32]
 Complex = NDArray[np.complex64]
@@ -268,9 +269,6 @@ def _hann(length: int) -> Real:
 
 def _depth(mask: NDArray[np.bool_]) -> Real:
     """Return the distance from a limb that is eroded by a few pixels, over the greatest one; 0 outside."""
-    padded = np.pad(mask.astype(np.uint8), 1)
-    depth = cv2.distanceTransform(padded, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)[1:-1, 1:-1]
-    # The library's last digit varies from call to call; squared distances between pixels are whole numbers.
-    depth = np.sqrt(np.rint(depth * depth))
+    depth = np.sqrt(squared_depth(np.pad(mask, 1))[1:-1, 1:-1]).astype(np.float32)
     depth = depth - max(1.5, _EROSION_OF_DEPTH * float(depth.max()))
     return np.asarray(np.clip(depth / float(depth.max()), 0.0, 1.0), np.float32)

@@ -81,7 +81,7 @@ class _Seen:
     blemishes: BlemishFinder
     looks: list[tuple[Look, Sighting]] = field(default_factory=list)
     noise: list[NDArray[np.float32]] = field(default_factory=list)
-    """See `sample_noise`."""
+    """Of the first of them, see `sample_noise`; the first part mostly has enough."""
 
     def take(self, other: _Seen) -> None:
         """Take in what other frames show."""
@@ -113,7 +113,8 @@ def take_looks(
             if float(plane.max() - plane.min()) > 0:
                 found = _look(index, frame, plane, binning, 2 if capture.mosaic else 1)
                 seen.looks.append((found, sight_target(found.plane)))
-                seen.noise.append(sample_noise(frame, capture.mosaic))
+                if few[0] == indices[0] and len(seen.noise) < _NOISE_SCOUTS:
+                    seen.noise.append(sample_noise(frame, capture.mosaic))
                 seen.blemishes.add(plane)
         return seen
 
@@ -128,7 +129,9 @@ def take_looks(
             capture.path, "every frame is blank or unreadable", "check cap, exposure and cable, and record again"
         )
     frames, sightings = zip(*_undamaged(whole.looks), strict=True)
-    noise, repair = fit_noise(np.concatenate(whole.noise[:_NOISE_SCOUTS])), DefectRepair(whole.blemishes.find())
+    more = [look.index for look, _ in whole.looks[len(whole.noise) : _NOISE_SCOUTS]]
+    samples = whole.noise + [sample_noise(frame, capture.mosaic) for _, frame in read_few(capture, more)]
+    noise, repair = fit_noise(np.concatenate(samples)), DefectRepair(whole.blemishes.find())
     return Looks(binning, frames, sightings, noise, repair)
 
 

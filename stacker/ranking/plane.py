@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stacker.capture import Capture
+from stacker.capture.mosaic import COLOUR_WEIGHTS
 
 Plane = NDArray[np.float32]
-_COLOUR_WEIGHTS = np.array([[0.25, 0.5, 0.25]], dtype=np.float32)
 
 
 @dataclass(frozen=True)
@@ -73,7 +73,7 @@ def reduce_frame(frame: NDArray[Any], binning: Binning, out: Plane | None = None
     if fine > 1:
         part = cv2.resize(part, (columns, rows), interpolation=cv2.INTER_AREA)
     if part.ndim == 3:
-        part = cv2.transform(part.astype(np.float32), _COLOUR_WEIGHTS)
+        part = cv2.transform(part.astype(np.float32), np.array([COLOUR_WEIGHTS], np.float32))
     if out is None:
         return np.ascontiguousarray(part, dtype=np.float32)
     np.copyto(out, part, casting="unsafe")

@@ -27,7 +27,7 @@ from stacker.ranking.plane import Plane, coarse_planes, fill_not_finite, reduce_
 from stacker.ranking.scouting import Scouting
 from stacker.ranking.tracking import Place
 
-Frames = Sequence[NDArray[Any] | None]
+Frames = Iterable[NDArray[Any] | None]
 Signs = tuple[NDArray[Any], int]
 """Of damage: `row_steps`, and the pixels in fields at full scale."""
 SignsAt = Callable[[NDArray[np.float64]], Signs]
@@ -102,7 +102,7 @@ class Surveyor:
         error = _weighted(floor, inner) * np.sqrt(2 * 8 / max(pixels, 1))
         return bool(_weighted(template.energy, inner) > 4 * error)
 
-    def glance(self, indices: Sequence[int], frames: Iterable[NDArray[Any] | None]) -> Glances:
+    def glance(self, indices: Sequence[int], frames: Frames) -> Glances:
         """Return what the first pass notes of the frames `indices`; None stands for one that could not be read.
 
         Frames are best read as they are taken: each is looked at while the processor's cache holds it.
@@ -123,21 +123,20 @@ class Surveyor:
         """Whether a frame must stay as it is until all that are glanced at together have been taken."""
         return self._scouting.target.kind == "disc"
 
-    def _reduced(self, frames: Iterable[NDArray[Any] | None], noted: Glances) -> tuple[Plane, list[SignsAt]]:
+    def _reduced(self, frames: Frames, noted: Glances) -> tuple[Plane, dict[int, SignsAt]]:
         """Return the planes of the frames, and what tells their damage; note what shows in them as stored."""
-        planes, signs = self._buffer(noted.count), list[SignsAt]()
+        planes, signs = self._buffer(noted.count), dict[int, SignsAt]()
         before: NDArray[Any] | None = None
         for k, frame in enumerate(frames):
             if frame is None:
                 noted.readable[k], before = False, None
-                signs.append(lambda _: (np.empty(0), 0))
                 continue
             reduce_frame(frame, self._scouting.binning, planes[k])
             noted.not_finite[k] = share_not_finite(frame)
             if noted.not_finite[k]:
                 fill_not_finite(planes[k])
                 frame = np.where(np.isfinite(frame), frame, np.float32(np.median(planes[k])))
-            signs.append(self._signs_at(frame))
+            signs[k] = self._signs_at(frame)
             sample = np.array(frame[:: 4 if frame.shape[0] >= 64 else 1])
             noted.roughness[k] = roughness(sample, self._step)
             noted.difference[k] = difference(sample, before)

@@ -88,6 +88,13 @@ def _stands_in_sky(smooth: NDArray[np.float32], mask: NDArray[np.bool_], sky: fl
     return spread < 0.12 and abs(float(np.median(rest))) < 0.12
 
 
+def squared_depth(mask: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Return (H, W) the squared distance, px^2, of each True pixel of a mask (H, W) from the nearest False one."""
+    distance = cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, cv2.DIST_MASK_PRECISE).astype(np.float64)
+    # The library's last digit varies from process to process; squared distances between pixels are whole numbers.
+    return np.asarray(np.rint(distance**2))
+
+
 def enclosing_circle(mask: NDArray[np.bool_]) -> tuple[tuple[float, float], float]:
     """Return ((row, column), radius) of the smallest circle around a mask, in its pixels."""
     points = np.argwhere(mask)[:, ::-1].astype(np.float32)

@@ -49,12 +49,13 @@ class Carrier:
     def of(cls, capture: Capture, alignment: Alignment, settings: StackingSettings) -> Carrier:
         """Return the carrier of a capture's frames to a stack."""
         frame_shape = (capture.shape[0], capture.shape[1])
-        warper = Warper.over(alignment, frame_shape, settings.zoom, settings.effort == "quick")
+        quick = settings.effort == "quick"
+        warper = Warper.over(alignment, frame_shape, settings.zoom, coarsely=quick)
         as_sampled = capture.mosaic is not None and motion_fills_the_grid(alignment, capture.mosaic)
         masks = colour_masks(frame_shape, capture.mosaic or "") if as_sampled else None
         colour = capture.mosaic is not None or len(capture.shape) == 3
         shape = (*warper.rows.shape, 3) if colour else warper.rows.shape
-        kernel = "linear" if settings.effort == "quick" and masks is None else "cubic"
+        kernel = "linear" if quick and masks is None else "cubic"
         return cls(alignment, warper, capture.mosaic, masks, shape, kernel)
 
     @property

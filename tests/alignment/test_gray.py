@@ -96,7 +96,7 @@ def test_the_spread_is_found(side_px: int, disc: Make) -> None:
     region = plan_region(target, mask.shape)
     film = Film(raw, mosaic="RGGB")
     repair = DefectRepair(np.zeros(mask.shape, bool), "RGGB")
-    source = PlaneSource.of(film, repair, region, np.arange(24), coarse, np.ones(24), 1, finest=2)
+    source = PlaneSource(film, repair, region, np.arange(24), coarse, np.ones(24), 1, finest=2)
     assert_allclose(spread.measure_spread(source, list(range(24))), APART_PX, atol=0.15)
 
 
@@ -105,9 +105,7 @@ def test_colours_without_detail_are_taken_where_they_lie() -> None:
     target = Target("surface", (31.5, 31.5), 32.0, np.ones((64, 64), bool))
     repair = DefectRepair(np.zeros((64, 64), bool), "RGGB")
     region = plan_region(target, (64, 64))
-    source = PlaneSource.of(
-        Film(raw, mosaic="RGGB"), repair, region, np.arange(16), np.zeros((16, 2)), np.ones(16), 1, 2
-    )
+    source = PlaneSource(Film(raw, mosaic="RGGB"), repair, region, np.arange(16), np.zeros((16, 2)), np.ones(16), 1, 2)
     assert not spread.measure_spread(source, list(range(16))).any()
 
 
