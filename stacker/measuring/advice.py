@@ -3,11 +3,21 @@
 from __future__ import annotations
 
 from stacker.measuring.causes import Causes
-from stacker.measuring.rotation import longest_s
+from stacker.measuring.depths import px_per_element
+from stacker.measuring.rotation import Rotation, longest_s
 from stacker.measuring.shortfall import IDEAL_FRAMES
 
 LITTLE = 0.05
 """A share below this is not worth doing anything about."""
+_AIR_STANDS_S = 0.02
+"""Longest exposure to advise: within 10 to 20 ms the air moves on (common practice, no source)."""
+_DARK, _FILLED = 0.35, 0.7
+"""Share of the scale that the brightest parts fill in a dark frame, and in one that is exposed as it should be."""
+_WORTH_CHANGING = 1.5
+"""A capture or an exposure that may grow by less stays as it is."""
+
+
+_STANDS = "the 10 to 20 ms in which the air stands still"
 
 
 def advise(name: str, share: float, causes: Causes, unknown: str | None) -> str:
@@ -18,8 +28,9 @@ def advise(name: str, share: float, causes: Causes, unknown: str | None) -> str:
 def _air(matters: bool, causes: Causes, unknown: str | None) -> str:
     seeing = causes.seeing
     if unknown is not None:
-        wanted = "a bright capture of a planet's disc, exposed briefly, would tell"
-        return f"Air: cannot tell what it took; {_reason(unknown, wanted)}."
+        wanted = _reason(unknown, "a bright capture of a planet's disc, exposed briefly, would tell")
+        where = "" if causes.sampling else ", in the sidecar or as options"
+        return f"Air: cannot tell what it took, so it is left out here; {wanted}{where}."
     assert seeing.fried_ratio is not None
     hint = f" {_sentence(seeing.turbulence_hint)}" if seeing.turbulence_hint else ""
     told = f"D/r0 is {seeing.fried_ratio:.1f}"
@@ -70,11 +81,18 @@ def _light(matters: bool, causes: Causes, unknown: str | None) -> str:
         told = f"{light.electrons:.0f} electrons a pixel, {told}"
     if not matters:
         return f"Light: {told}, which is enough."
-    if light.peak_share is not None and light.peak_share < 0.35:
-        more = 0.7 / max(light.peak_share, 0.01)
-        filled = f"the brightest parts fill {100 * light.peak_share:.0f} % of the scale"
-        return f"Light: {told}; {filled}: expose up to {more:.0f} times longer."
-    return f"Light: {told}; less gain and a longer exposure, or more frames, would help."
+    exposure_s, peak = causes.exposure_s, light.peak_share
+    if exposure_s is not None and exposure_s * _WORTH_CHANGING > _AIR_STANDS_S:
+        return f"Light: {told}; more frames would help, a longer exposure would not: the air moves on meanwhile."
+    if peak is None or peak >= _DARK:
+        return f"Light: {told}; less gain and a longer exposure, below {_STANDS}, or more frames, would help."
+    more = _FILLED / max(peak, 0.01)
+    told += f"; the brightest parts fill {100 * peak:.0f} % of the scale"
+    if exposure_s is None:
+        return f"Light: {told}: expose up to {more:.0f} times longer, but below {_STANDS}."
+    if exposure_s * more < _AIR_STANDS_S:
+        return f"Light: {told}: expose for {_milliseconds(exposure_s * more)} instead of {_milliseconds(exposure_s)}."
+    return f"Light: {told}: expose for {_STANDS} instead of {_milliseconds(exposure_s)}."
 
 
 def _frames(matters: bool, causes: Causes, unknown: str | None) -> str:
@@ -83,8 +101,14 @@ def _frames(matters: bool, causes: Causes, unknown: str | None) -> str:
         return f"Frames: {frames.usable} usable ones are enough."
     gain = frames.gain_of_twice
     refined = "" if gain is None else f"; twice as many would refine the resolution by {100 * gain:.0f} %"
-    longer = _times(IDEAL_FRAMES / max(frames.usable, 1))
-    return f"Frames: only {frames.usable} usable ones{refined}; record {longer} as long."
+    told = f"Frames: only {frames.usable} usable ones{refined}"
+    wanted, rotation, limit_s = IDEAL_FRAMES / max(frames.usable, 1), causes.rotation, _longest_s(causes)
+    if rotation is None or limit_s is None or limit_s >= wanted * rotation.duration_s:
+        return f"{told}; record {_times(wanted)} as long."
+    faster = "more frames a second, by a smaller field of the camera or a shorter exposure"
+    if limit_s < _WORTH_CHANGING * rotation.duration_s:
+        return f"{told}; record {faster}: the target's rotation allows no longer capture."
+    return f"{told}; record for {limit_s:.0f} s, as long as the target's rotation allows, and {faster}."
 
 
 def _rotation(matters: bool, causes: Causes, unknown: str | None) -> str:
@@ -93,12 +117,24 @@ def _rotation(matters: bool, causes: Causes, unknown: str | None) -> str:
         return f"Rotation: cannot tell; {_reason(unknown, 'its time is not known')}."
     told = f"the target turned {abs(rotation.turned_deg):.2f} degrees in {rotation.duration_s:.0f} s"
     if not matters:
-        if rotation.followed_px > rotation.left_px:
+        if _followed(rotation):
             return f"Rotation: {told}, which the alignment followed."
         return f"Rotation: {told}, which costs this capture little."
-    limit = longest_s(rotation, causes.sampling.px_per_element if causes.sampling else 3.0)
-    shorter = "" if limit is None else f"; keep captures below {limit:.0f} s and turn each back before they are joined"
+    limit = longest_s(rotation, px_per_element(causes))
+    shorter = "" if limit is None else f"; record several captures of less than {limit:.0f} s instead of a long one"
     return f"Rotation: {told} and its middle moved by {rotation.smear_px:.1f} px{shorter}."
+
+
+def _followed(rotation: Rotation) -> bool:
+    """Return whether the alignment followed most of the rotation."""
+    return rotation.followed_px > rotation.left_px
+
+
+def _longest_s(causes: Causes) -> float | None:
+    """Return the longest capture before rotation shows; None where none is known that the alignment does not follow."""
+    if causes.rotation is None or _followed(causes.rotation):
+        return None
+    return longest_s(causes.rotation, px_per_element(causes))
 
 
 def _tracking(matters: bool, causes: Causes, unknown: str | None) -> str:
@@ -152,6 +188,10 @@ def _reason(unknown: str | None, otherwise: str) -> str:
 def _sentence(words: str) -> str:
     """Return words as a sentence of their own."""
     return words[0].upper() + words[1:].rstrip(".") + "."
+
+
+def _milliseconds(seconds: float) -> str:
+    return f"{1e3 * seconds:.{0 if seconds >= 0.01 else 1}f} ms"
 
 
 def _times(factor: float) -> str:

@@ -46,6 +46,7 @@ class Causes:
     """Of the stack: lengths in its pixels."""
     resolution: Resolution | None
     clipped_fraction: float
+    exposure_s: float | None
     obstruction_ratio: float
     mosaic: bool
     zoom: float
@@ -92,6 +93,7 @@ def measure_causes(
         limb,
         resolution,
         ranking.clipped_fraction,
+        circumstances.exposure_s,
         circumstances.obstruction_ratio,
         capture.mosaic is not None,
         linear.zoom,

@@ -47,10 +47,11 @@ def header_of(capture: Capture, alignment: Alignment, metrics: dict[str, Any]) -
 
 
 def summarise(folder: Path, metrics: dict[str, Any], notes: Sequence[str] = ()) -> str:
-    """Return the line that a person wants to read about a run, one on what limited it most, and the capture's notes."""
+    """Return the line that a person wants to read about a run, what limited it most, and the capture's notes."""
     words = [f"{metrics['frames_used']} of {metrics['frames_total']} frames"]
     if metrics["resolution_px"] is None:
-        words.append("no resolution measured")
+        reason = (metrics.get("notes") or {}).get("resolution_px")
+        words.append("no resolution measured" + (f" ({reason})" if reason else ""))
     else:
         detail = f"resolution {metrics['resolution_px']:.1f} px"
         if metrics["resolution_arcsec"] is not None:
@@ -61,6 +62,11 @@ def summarise(folder: Path, metrics: dict[str, Any], notes: Sequence[str] = ()) 
     if metrics["snr"] and metrics["snr_best_frame"] and metrics["frames_used"] >= FEWEST_FOR_HALVES:
         words.append(f"signal to noise {metrics['snr'] / metrics['snr_best_frame']:.1f} x the best frame's")
     line = f"{metrics['capture']}: {', '.join(words)} -> {folder / 'finished.png'}"
-    worst = (metrics.get("limits") or [{}])[0]
-    limit = [worst["sentence"]] if worst.get("share") else []
-    return "\n  ".join([line, *limit, *(f"{note[:1].upper()}{note[1:]}." for note in notes)])
+    return "\n  ".join([line, *_verdict(metrics), *(f"{note[:1].upper()}{note[1:]}." for note in notes)])
+
+
+def _verdict(metrics: dict[str, Any]) -> list[str]:
+    """Return what limited a run most, and that the air was left out of that where nothing is known of it."""
+    limits = metrics.get("limits") or []
+    worst = [limit["sentence"] for limit in limits[:1] if limit["share"]]
+    return worst + [limit["sentence"] for limit in limits if limit["name"] == "air" and limit["share"] is None]

@@ -126,7 +126,9 @@ def _told(hit: NDArray[np.intp], pixels: int) -> list[str]:
     if not spoilt.any():
         return []
     share = 100 * hit[spoilt].sum() / (pixels * int(spoilt.sum()))
-    return [f"{int(spoilt.sum())} of {len(hit)} frames show what the others do not; there {share:.2g} % was left out"]
+    frames = int(spoilt.sum())
+    verb = "shows" if frames == 1 else "show"
+    return [f"{frames} of {len(hit)} frames {verb} what the others do not; there {share:.2g} % was left out"]
 
 
 def _finish(

@@ -176,3 +176,52 @@ def test_the_last_line_ends_in_what_limited_most(calm: Causes, tmp_path: Path) -
     wrong = "the declared mosaic GRBG does not fit"
     assert summarise(tmp_path, metrics | {"limits": []}, [wrong]).splitlines()[1:] == [f"  T{wrong[1:]}."]
     assert cause_figures(calm)["sampling_px_per_element"] == pytest.approx(3.0)
+
+
+def test_the_last_lines_say_what_the_verdict_leaves_out_and_why(calm: Causes, tmp_path: Path) -> None:
+    """Of an unknown telescope the terminal names the three numbers that would tell; no resolution has its reason."""
+    needs = "needs the telescope's aperture_mm and focal_length_mm and the camera's pixel_um"
+    blind = replace(calm, sampling=None, seeing=Seeing(notes={"fried_ratio": needs}))
+    metrics = dict.fromkeys(METRIC_KEYS) | {"frames_used": 3, "frames_total": 4, "capture": "x.avi"}
+    told = summarise(tmp_path, metrics | {"limits": verdict(blind).as_records()}).splitlines()
+    assert told[1].strip() == verdict(blind).limits[0].sentence and not told[1].strip().startswith("Air")
+    assert "left out" in told[2] and f"it {needs}, in the sidecar or as options" in told[2]
+    reason = "too few frames for two halves"
+    assert f"no resolution measured ({reason})" in summarise(tmp_path, metrics | {"notes": {"resolution_px": reason}})
+
+
+def _sentence(causes: Causes, name: str) -> str:
+    return next(limit.sentence for limit in verdict(causes).limits if limit.name == name)
+
+
+@pytest.mark.parametrize(
+    ("duration_s", "wanted"), [(60.0, "times as long"), (120.0, "record for 450 s"), (400.0, "allows no longer")]
+)
+def test_frames_are_not_wanted_for_longer_than_rotation_allows(calm: Causes, duration_s: float, wanted: str) -> None:
+    """Half an element of smear is reached after 450 s, a fitting capture is four to five times as long as this one."""
+    smear = 0.5 * 3.0 * duration_s / 450.0
+    few = replace(calm.frames, usable=110)
+    turning = replace(
+        calm, frames=few, rotation=Rotation(1.0, duration_s, smear, 0.0, 0.1, smear, 0.1), exposure_s=None
+    )
+    assert wanted in _sentence(turning, "frames")
+    # What the alignment follows sets no limit.
+    held = Rotation(1.0, duration_s, smear, smear, 0.1, 0.0, 0.1)
+    assert "times as long" in _sentence(replace(turning, rotation=held), "frames")
+
+
+@pytest.mark.parametrize(
+    ("exposure_s", "peak", "says"),
+    [
+        (0.002, 0.2, "expose for 7.0 ms instead of 2.0 ms"),
+        (0.008, 0.1, "expose for the 10 to 20 ms"),
+        (None, 0.1, "7 times longer, but below the 10 to 20 ms"),
+        (0.004, 0.6, "less gain and a longer exposure, below the 10 to 20 ms"),
+        (0.025, 0.1, "a longer exposure would not"),
+    ],
+)
+def test_light_is_never_bought_with_moving_air(calm: Causes, exposure_s: float | None, peak: float, says: str) -> None:
+    """Within 10 to 20 ms the air moves on: no exposure beyond that is advised (common practice, no source)."""
+    assert calm.light is not None
+    dim = replace(calm.light, snr_frame=3.0, peak_share=peak)
+    assert says in _sentence(replace(calm, light=dim, exposure_s=exposure_s), "light")

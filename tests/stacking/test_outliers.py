@@ -113,6 +113,12 @@ def test_a_trail_and_a_tear_are_left_out_and_told(workers: int, by_hand: Make) -
     assert found.coverage[line > 0].mean() < 48.5
 
 
+def test_one_frame_alone_is_told_as_one(by_hand: Make) -> None:
+    frames = noisy_scene()
+    frames[17, 48:] = np.roll(frames[17, 48:], 30, axis=1)
+    assert "1 of 50 frames shows what the others do not" in stack(*by_hand(frames)).notes[0]
+
+
 def test_workers_do_not_change_what_is_left_out(by_hand: Make) -> None:
     frames = noisy_scene()
     frames[31, 40:44, 10:80] += 200
