@@ -10,7 +10,6 @@ import argparse
 import os
 import sys
 from collections.abc import Sequence
-from typing import NoReturn
 
 from stacker.cli import (
     camera,
@@ -28,7 +27,8 @@ from stacker.cli import (
     simulate,
     sky,
 )
-from stacker.cli.failing import INTERRUPTED, WRONG_CALL, explain
+from stacker.cli.failing import INTERRUPTED, explain
+from stacker.cli.one_line_parser import OneLineParser
 from stacker.version import __version__
 
 _EXAMPLES = """examples:
@@ -47,15 +47,6 @@ _EXAMPLES = """examples:
 'stillair COMMAND --help' tells more. The Sun: only ever through a certified full-aperture filter in front of the
 telescope, finders capped.
 """
-
-
-class OneLineParser(argparse.ArgumentParser):
-    """A parser whose complaints are one line."""
-
-    def error(self, message: str) -> NoReturn:
-        """Say what is wrong and where help is; exit with status 2."""
-        print(f"{self.prog}: {message}; '{self.prog} --help' lists what there is", file=sys.stderr)
-        raise SystemExit(WRONG_CALL)
 
 
 def build_parser() -> argparse.ArgumentParser:

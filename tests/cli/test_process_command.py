@@ -109,7 +109,7 @@ def test_without_options_everything_is_left_to_the_capture(calls: Calls, stillai
         (["--bits", "x"], "invalid int value"),
         (["--workers", "0"], "is not a whole number above 0"),
         (["--settings", "no such file"], "no such file: cannot be read"),
-        (["--kepe", "4"], "unrecognized arguments"),
+        (["--kepe", "4"], "did you mean --keep?"),
     ],
 )
 def test_a_wrong_call_is_told_in_one_line(
