@@ -114,21 +114,22 @@ def _rounded(value: Any) -> Any:
 def _words(look: Look) -> list[str]:
     from stacker.sky.moments import VALIDITY
 
-    place = "the Earth's centre" if look.site is None else _place(look.site)
+    place = "the Earth's centre" if look.site is None else f"{look.site.place(3)}, {look.site.elevation_m:.0f} m"
     lines = [f"{look.body.name}, {look.moment.utc:%Y-%m-%d %H:%M:%S} UTC, from {place}"]
     rows = [*_appearance(look), *_orientation(look), *(() if look.site is None else _standing(look))]
-    lines += [f"  {name:<18}{told}" for name, told in rows]
+    lines += [f"  {name:<20}{told}" for name, told in rows]
     return [*lines, f"  (ephemeris {VALIDITY}, offline)"]
 
 
-def _place(site: Site) -> str:
-    north = f"{abs(site.latitude_deg):.3f} {'N' if site.latitude_deg >= 0 else 'S'}"
-    longitude = (site.longitude_deg + 180.0) % 360.0 - 180.0
-    return f"{north}, {abs(longitude):.3f} {'E' if longitude >= 0 else 'W'}, {site.elevation_m:.0f} m"
-
-
 def _appearance(look: Look) -> list[tuple[str, str]]:
-    rows = [("distance", f"{look.distance_au:.6f} au"), ("diameter", f"{look.diameter_arcsec:.2f} arcsec (equator)")]
+    from stacker.sky.vectors import AU_KM
+
+    moon = look.body.name == "Moon"
+    distance = f"{look.distance_au * AU_KM:.0f} km" if moon else f"{look.distance_au:.3f} au"
+    size, unit = (
+        (look.diameter_arcsec / 60, "arcmin") if look.diameter_arcsec >= 120 else (look.diameter_arcsec, "arcsec")
+    )
+    rows = [("distance", distance), ("diameter", f"{size:.2f} {unit} (equator)")]
     if look.lit_fraction is not None:
         rows.append(("lit", f"{100 * look.lit_fraction:.1f} % (phase angle {look.phase_angle_deg:.1f} deg)"))
         rows.append(("from the Sun", f"{look.elongation_deg:.1f} deg"))
@@ -136,16 +137,28 @@ def _appearance(look: Look) -> list[tuple[str, str]]:
 
 
 def _orientation(look: Look) -> list[tuple[str, str]]:
+    """Return how the disc is turned; the Moon keeps its face but for the libration."""
+    if look.body.name == "Moon":
+        libration = f"{look.central_meridian_deg:+.2f} deg in longitude, {look.sub_latitude_deg:+.2f} deg in latitude"
+        return [
+            ("libration", libration),
+            ("sub-solar latitude", f"{look.sub_solar_latitude_deg:+.2f} deg"),
+            _pole(look),
+        ]
     meridian = look.central_meridian_deg
     systems = meridian if isinstance(meridian, dict) else {"": meridian}
     told = ", ".join(f"{name} {value:.2f}".strip() for name, value in systems.items() if value is not None)
-    rows = [("central meridian", f"{told} deg"), ("latitude below us", f"{look.sub_latitude_deg:+.2f} deg")]
+    rows = [("central meridian", f"{told} deg"), ("sub-Earth latitude", f"{look.sub_latitude_deg:+.2f} deg")]
     if look.sub_solar_latitude_deg is not None:
-        rows.append(("below the Sun", f"{look.sub_solar_latitude_deg:+.2f} deg"))
-    rows.append(("north pole", f"{look.pole_angle_deg:.2f} deg from north through east"))
+        rows.append(("sub-solar latitude", f"{look.sub_solar_latitude_deg:+.2f} deg"))
+    rows.append(_pole(look))
     if look.ring_opening_deg is not None:
         rows.append(("rings open", f"{look.ring_opening_deg:+.2f} deg"))
     return rows
+
+
+def _pole(look: Look) -> tuple[str, str]:
+    return "north pole", f"{look.pole_angle_deg:.2f} deg from north through east"
 
 
 def _standing(look: Look) -> list[tuple[str, str]]:

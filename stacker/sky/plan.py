@@ -27,6 +27,8 @@ _AS_GOOD = 1.1
 _DAY_AIR = 1.5
 """How much worse the air is by day (common practice, no source)."""
 _LESS_THAN_IT_COULD = 1.5
+_VENUS_CLOUDS_TURN_DAYS = 4.2
+"""What ultraviolet shows of Venus turns with the cloud tops, not with the ground (from memory: 4 to 5 days)."""
 
 
 @dataclass(frozen=True)
@@ -45,15 +47,17 @@ class Pair:
     """That brings the camera to 2 px per lambda/D (3 behind a mosaic); 1 where none is needed."""
     barlow_factor_in_usual_air: float
     focal_ratio: float
-    """With that Barlow lens."""
+    """With the first of these Barlow lenses."""
+    focal_ratio_in_usual_air: float
+    """With the second."""
     scale_arcsec_per_px: float
     disc_px: float
     exposure_ceiling_ms: float
     """Time in which the wind carries the air on by a Fried parameter: longer exposures blur more."""
     longest_capture_s: float
-    """Until rotation smears the disc's middle or limb by half of lambda/D."""
+    """Until rotation smears the disc's middle or limb by half of lambda/D, or the best hours are over."""
     limited_by: str
-    """rotation of the target, or of the field."""
+    """rotation of the target, rotation of the field, or best hours."""
     notes: tuple[str, ...]
 
 
@@ -120,21 +124,21 @@ def _plan_target(night: Night, file: PlanFile, target: str, seeing_arcsec: float
     caution = caution_for(target, min(look.elongation_deg for look in looks))
     if not any(good):
         highest = max(looks, key=lambda look: look.altitude_deg or -90.0)
-        sentence = _why_not(highest, file.conditions.horizon_deg)
+        sentence = _why_not(highest, file.conditions.horizon_deg, min(look.elongation_deg for look in looks))
         return TargetPlan(target, caution, (), None, highest, None, (), sentence, looks)
     largest = max(telescope.aperture_mm for telescope in file.telescopes)
     elements = [_element(look, largest, seeing) if fit else math.inf for look, fit in zip(looks, good, strict=True)]
     index = min(range(len(looks)), key=elements.__getitem__)
-    best = around([element <= _AS_GOOD * elements[index] for element in elements], index)
+    best = spans(night, around([element <= _AS_GOOD * elements[index] for element in elements], index))[0]
     look = looks[index]
     pairs = tuple(
-        _pair(look, telescope, camera, seeing, file) for telescope in file.telescopes for camera in file.cameras
+        _pair(look, best, telescope, camera, seeing, file) for telescope in file.telescopes for camera in file.cameras
     )
     return TargetPlan(
         target,
         caution,
         tuple(spans(night, good)),
-        spans(night, best)[0],
+        best,
         look,
         _spread(look, 450.0, 650.0),
         pairs,
@@ -143,11 +147,11 @@ def _plan_target(night: Night, file: PlanFile, target: str, seeing_arcsec: float
     )
 
 
-def _why_not(highest: Look, horizon_deg: float) -> str:
+def _why_not(highest: Look, horizon_deg: float, from_sun_deg: float) -> str:
     if (highest.altitude_deg or -90.0) < horizon_deg:
         return f"Not worth it: it never stands above {horizon_deg:.0f} degrees."
-    if highest.elongation_deg < NEAR_SUN_DEG:
-        return f"Not worth it: it stands {highest.elongation_deg:.0f} degrees from the Sun."
+    if from_sun_deg < NEAR_SUN_DEG:
+        return f"Not worth it: it stands {from_sun_deg:.0f} degrees from the Sun."
     return f"Not worth it: it is above {horizon_deg:.0f} degrees only while the sky is too bright."
 
 
@@ -155,7 +159,7 @@ def _verdict(look: Look, pairs: tuple[Pair, ...]) -> str:
     """Return the plain word on a target."""
     best = max(pairs, key=lambda pair: (pair.expectation.worth == "yes", pair.elements_in_usual_air))
     opening = {"yes": "Worth it", "hardly": "Hardly worth it", "no": "Not worth it"}[best.expectation.worth]
-    return f"{opening}: {best.expectation.words} ({best.telescope}, disc of {look.diameter_arcsec:.1f} arcsec)."
+    return f"{opening}: {best.expectation.words} ({best.telescope}, disc of {size_text(look)})."
 
 
 def _element(look: Look, aperture_mm: float, seeing_arcsec: float) -> float:
@@ -170,14 +174,21 @@ def _spread(look: Look, blue_nm: float, red_nm: float) -> float:
     return dispersion_arcsec(blue_nm, red_nm, 90.0 - max(look.altitude_deg or 0.0, 1.0), pressure)
 
 
-def _pair(look: Look, telescope: PlannedTelescope, camera: PlannedCamera, seeing_arcsec: float, file: PlanFile) -> Pair:
+def _pair(
+    look: Look,
+    best: Span,
+    telescope: PlannedTelescope,
+    camera: PlannedCamera,
+    seeing_arcsec: float,
+    file: PlanFile,
+) -> Pair:
     ideal = diffraction_arcsec(telescope.aperture_mm)
     element = max(_element(look, telescope.aperture_mm, seeing_arcsec), ideal)
     native = focal_ratio(telescope.focal_length_mm, telescope.aperture_mm)
     wanted = _PX_PER_ELEMENT[camera.mosaic is not None] / px_per_element(camera.pixel_um, native)
-    barlow = max(1.0, wanted)
+    barlow, barlow_in_air = max(1.0, wanted), max(1.0, wanted * ideal / element)
     scale = scale_arcsec_per_px(camera.pixel_um, barlow * telescope.focal_length_mm)
-    longest, limited_by = _longest_capture(look, telescope, file.site)
+    longest, limited_by = _longest_capture(look, best, telescope, _reach_arcsec(look, camera, scale), file.site)
     air = seeing_at_airmass_arcsec(seeing_arcsec, look.airmass or 40.0)
     elements = look.diameter_arcsec / element
     return Pair(
@@ -188,8 +199,9 @@ def _pair(look: Look, telescope: PlannedTelescope, camera: PlannedCamera, seeing
         element,
         expect(look, elements, element, telescope.solar_filter),
         barlow,
-        max(1.0, wanted * ideal / element),
+        barlow_in_air,
         native * barlow,
+        native * barlow_in_air,
         scale,
         look.diameter_arcsec / scale,
         fried_parameter_mm(air) / file.conditions.wind_m_per_s,
@@ -199,19 +211,28 @@ def _pair(look: Look, telescope: PlannedTelescope, camera: PlannedCamera, seeing
     )
 
 
-def _longest_capture(look: Look, telescope: PlannedTelescope, site: Site) -> tuple[float, str]:
+def _reach_arcsec(look: Look, camera: PlannedCamera, scale: float) -> float:
+    """Return how far from the middle of the frame the target is recorded."""
+    corner = 0.5 * math.hypot(camera.width_px or 0, camera.height_px or 0) * scale
+    return min(0.5 * look.diameter_arcsec, corner or math.inf)
+
+
+def _longest_capture(
+    look: Look, best: Span, telescope: PlannedTelescope, reach_arcsec: float, site: Site
+) -> tuple[float, str]:
+    limits = [((best.end_utc - best.start_utc).total_seconds(), "best hours")]
     half, radius = 0.5 * diffraction_arcsec(telescope.aperture_mm), 0.5 * look.diameter_arcsec
-    turning = half / max(radius * math.radians(surface_turn_deg_per_s(look)), 1e-12)
+    limits.append((half / max(radius * math.radians(surface_turn_deg_per_s(look)), 1e-12), "rotation of the target"))
     if telescope.mount == "altazimuth":
         rate = field_rotation_deg_per_s(look.altitude_deg or 0.0, look.azimuth_deg or 0.0, site.latitude_deg)
-        field = half / max(radius * abs(math.radians(rate)), 1e-12)
-        if field < turning:
-            return field, "field"
-    return turning, "target"
+        limits.append((half / max(reach_arcsec * abs(math.radians(rate)), 1e-12), "rotation of the field"))
+    return min(limits)
 
 
 def surface_turn_deg_per_s(look: Look) -> float:
-    """Return how fast the surface turns under the observer: the disc's middle's way over it in 15 minutes."""
+    """Return how fast what is seen turns under the observer: the disc's middle's way over it in 15 minutes."""
+    if look.body.name == "Venus":
+        return 360.0 / (86400.0 * _VENUS_CLOUDS_TURN_DAYS)
     seconds = 900.0
     later = look_at(look.body.name, look.moment.utc + timedelta(seconds=seconds), look.site)
     one, other = (_first_meridian(entry) for entry in (look, later))
@@ -240,6 +261,12 @@ def _notes(
         if width / scale > min(camera.width_px, camera.height_px):
             notes.append(f"{width / scale:.0f} px across: more than a frame, record it in parts or without the Barlow")
     return tuple(notes)
+
+
+def size_text(look: Look) -> str:
+    """Return the equator's diameter in words, in minutes of arc where it has some."""
+    size = look.diameter_arcsec
+    return f"{size / 60:.1f} arcmin" if size >= 120 else f"{size:.1f} arcsec"
 
 
 def moment_text(utc: datetime) -> str:

@@ -38,7 +38,7 @@ def _draw(figure: Any, plan: Plan) -> None:
     axes.set_xticks(list(ticks), [f"{tick % 24:02d}" for tick in ticks])
     axes.grid(alpha=0.3)
     site = plan.night.site
-    place = site.name or f"{site.latitude_deg:.2f} N {site.longitude_deg:.2f} E"
+    place = site.name or site.place()
     axes.set_title(f"{place}, night of {plan.night.evening.isoformat()} (thick: best hours; grey: the Sun is down)")
     axes.legend(loc="center left", bbox_to_anchor=(1.0, 0.5))
     cautions = [target.caution for target in plan.targets if target.caution]

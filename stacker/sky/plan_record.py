@@ -65,11 +65,12 @@ def _pair(pair: Pair) -> dict[str, Any]:
         "barlow_factor": round(pair.barlow_factor, 2),
         "barlow_factor_in_usual_air": round(pair.barlow_factor_in_usual_air, 2),
         "focal_ratio": round(pair.focal_ratio, 1),
+        "focal_ratio_in_usual_air": round(pair.focal_ratio_in_usual_air, 1),
         "scale_arcsec_per_px": round(pair.scale_arcsec_per_px, 4),
         "disc_px": round(pair.disc_px, 1),
         "exposure_ceiling_ms": round(pair.exposure_ceiling_ms, 2),
         "longest_capture_s": round(pair.longest_capture_s, 1),
-        "limited_by": f"rotation of the {pair.limited_by}",
+        "limited_by": pair.limited_by,
         "notes": list(pair.notes),
     }
 

@@ -40,6 +40,12 @@ class Site:
             if not low <= value <= high:
                 raise ValueError(f"{what} is {value}; give {low} to {high}")
 
+    def place(self, digits: int = 2) -> str:
+        """Return latitude and longitude in words, such as 33.90 S, 18.40 E."""
+        longitude_deg = (self.longitude_deg + 180.0) % 360.0 - 180.0
+        north, east = "S" if self.latitude_deg < 0 else "N", "W" if longitude_deg < 0 else "E"
+        return f"{abs(self.latitude_deg):.{digits}f} {north}, {abs(longitude_deg):.{digits}f} {east}"
+
 
 @dataclass(frozen=True)
 class Observer:

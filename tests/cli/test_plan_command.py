@@ -59,6 +59,29 @@ def test_the_table_tells_every_target_and_pair(garden: Path, stillair: Callable[
     assert outcome.out.count("DANGER") == 2
 
 
+def test_what_no_telescope_shows_has_no_table(garden: Path, stillair: Callable[..., Any]) -> None:
+    """Only the verdict: above all, no hours and no exposure for a Sun without a filter; with one, whose day it is."""
+    night = ("--night", "2031-04-05", "--target")
+    text = garden.read_text(encoding="utf-8")
+    with_filter = stillair("plan", garden, *night, "Sun").out
+    assert "on that day" in with_filter and "on the next day" in with_filter and "arcmin" in with_filter
+    garden.write_text(text.replace("solar_filter = true", ""), encoding="utf-8")
+    without = stillair("plan", garden, *night, "Sun", "Mars").out
+    assert "leave the Sun alone" in without and "Not worth it: little more than a coloured point" in without
+    assert "ms" not in without.split("elements:")[0] and "best" not in without.split("elements:")[0]
+
+
+def test_every_line_fits_and_telescopes_that_differ_are_told_apart(garden: Path, stillair: Callable[..., Any]) -> None:
+    """Nothing is wider than 120 columns, the caution as wide as a terminal; a focal ratio goes with each Barlow."""
+    out = stillair("plan", garden, "--night", "2031-04-05", "--target", "Sun", "Saturn").out
+    assert max(map(len, out.splitlines())) <= 120
+    assert all(len(line) <= 80 for line in out.splitlines() if line.startswith("!!"))
+    row = next(line for line in out.split("SATURN")[1].splitlines() if "great mirror" in line and " ms " in line)
+    barlow, ratio = (word for word in row.split() if "/" in word)
+    first, second = (float(part) for part in ratio.split("/"))
+    assert first / second == pytest.approx(float(barlow.split("/")[0][1:]) / float(barlow.split("/")[1][1:]), rel=0.15)
+
+
 def test_json_holds_the_same(garden: Path, stillair: Callable[..., Any]) -> None:
     """Every pair with its numbers; the caution in the record and on standard error."""
     outcome = stillair("plan", garden, "--json", "--seeing-arcsec", 1.5)

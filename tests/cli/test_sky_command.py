@@ -88,6 +88,15 @@ def test_words_tell_what_a_person_wants(stillair: Callable[..., Any]) -> None:
     assert "DANGER" not in outcome.out
 
 
+def test_the_moon_librates_and_is_near(stillair: Callable[..., Any]) -> None:
+    """It has a libration instead of a central meridian, a distance in km and a size in minutes of arc."""
+    told = stillair("sky", "moon", "--when", WHEN).out
+    assert "libration" in told and "central meridian" not in told
+    assert "arcmin" in told and " km" in told and " au" not in told
+    south = stillair("sky", "mars", "--when", WHEN, "--site", "-33.9,-70.4,50").out
+    assert "33.900 S, 70.400 W, 50 m" in south and "sub-Earth latitude" in south
+
+
 @pytest.mark.parametrize("words", [("sun",), ("venus", "--when", "2026-10-24T12:00")])
 def test_the_caution_comes_every_time(
     words: tuple[str, ...], stillair: Callable[..., Any], monkeypatch: pytest.MonkeyPatch

@@ -119,7 +119,7 @@ def test_the_longest_capture_is_half_an_element_of_smear(
     plan = _plan(target, evening, 250)
     smear = arcsec_per_min * plan.look.diameter_arcsec / diameter
     assert plan.pairs[0].longest_capture_s == pytest.approx(30 * diffraction_arcsec(250) / smear, rel=0.12)
-    assert plan.pairs[0].limited_by == "target"
+    assert plan.pairs[0].limited_by == "rotation of the target"
 
 
 def test_surfaces_turn_as_they_should() -> None:
@@ -135,8 +135,30 @@ def test_surfaces_turn_as_they_should() -> None:
 def test_an_altazimuth_mount_turns_the_field_of_the_moon() -> None:
     """The Moon's limb is 900 arcsec from the middle: its capture is far shorter than on an equatorial mount."""
     fixed, turning = (_pair("Moon", JUPITER_UP, 114, mount=mount) for mount in ("equatorial", "altazimuth"))
-    assert turning.limited_by == "field"
+    assert turning.limited_by == "rotation of the field"
     assert turning.longest_capture_s < 0.1 * fixed.longest_capture_s
+
+
+def test_the_field_turns_a_small_frame_less() -> None:
+    """A frame of 600 x 800 px reaches 500 px from its middle: so many times less than the limb does the corner move."""
+    whole = _pair("Moon", JUPITER_UP, 114, mount="altazimuth")
+    telescope = PlannedTelescope("telescope", 114, 1140, mount="altazimuth")
+    camera = replace(CAMERA, width_px=600, height_px=800)
+    file = PlanFile(GARDEN, Conditions(), None, ("Moon",), (telescope,), (camera,))
+    part = make_plan(file, JUPITER_UP).targets[0].pairs[0]
+    assert part.longest_capture_s == pytest.approx(whole.longest_capture_s * 0.5 * whole.disc_px / 500, rel=1e-6)
+
+
+@pytest.mark.parametrize(("target", "evening"), [("Venus", date(2023, 5, 20)), ("Uranus", date(2023, 11, 13))])
+def test_no_capture_outlasts_the_best_hours(target: str, evening: date) -> None:
+    """What turns slowly, or is small, is recorded no longer than it stands well; Venus' clouds turn in 4.2 days."""
+    plan = _plan(target, evening, 70)
+    assert plan.best is not None
+    hours = (plan.best.end_utc - plan.best.start_utc).total_seconds()
+    assert plan.pairs[0].longest_capture_s <= hours
+    clouds = _pair("Venus", date(2023, 5, 20), 400)
+    smear = math.radians(360 / (4.2 * 86400)) * 0.5 * _plan("Venus", date(2023, 5, 20), 400).look.diameter_arcsec
+    assert clouds.longest_capture_s == pytest.approx(0.5 * diffraction_arcsec(400) / smear, rel=1e-6)
 
 
 def test_the_exposure_is_the_time_the_wind_takes_over_a_fried_parameter() -> None:
