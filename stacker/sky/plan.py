@@ -17,7 +17,7 @@ from stacker.sky.refraction import dispersion_arcsec, pressure_at_mmhg
 from stacker.sky.seeing import fried_parameter_mm, reached_arcsec, seeing_at_airmass_arcsec
 from stacker.sky.usual_seeing import usual_seeing_arcsec
 from stacker.sky.vectors import Site
-from stacker.sky.worth import Expectation, expect
+from stacker.sky.worth import NO, Expectation, expect
 
 _PX_PER_ELEMENT = {False: 2.0, True: 3.0}
 """Without and with a colour mosaic, whose colours are sampled more coarsely (common practice, no source)."""
@@ -77,6 +77,11 @@ class TargetPlan:
     pairs: tuple[Pair, ...]
     sentence: str
     looks: tuple[Look, ...]
+
+    @property
+    def is_worth_it(self) -> bool:
+        """Return whether it is up, and at least hardly worth it through some telescope."""
+        return any(pair.expectation.worth != NO for pair in self.pairs)
 
 
 @dataclass(frozen=True)

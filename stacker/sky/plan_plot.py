@@ -12,7 +12,8 @@ from stacker.sky.plan import Plan, TargetPlan
 _RED = "#c00000"
 _COLOURS = ("#0072b2", "#e69f00", "#009e73", "#cc79a7", "#56b4e9", "#8c6d00", "#000000", "#5e3c99")
 """Told apart by the colour-blind as well (Okabe & Ito 2008, Color Universal Design), darkened for white paper."""
-_DASHES = ("-", "--", "-.", ":")
+_DASHES = ("-", "--", "-.", ":", (0, (9, 2)), (0, (1, 3)), (0, (7, 2, 1, 2, 1, 2)), (0, (3, 3)), (0, (9, 2, 3, 2)))
+"""As many as targets: those with a caution share one colour."""
 _TWILIGHTS = ((-0.8, "0.80"), (-6.0, "0.72"), (-12.0, "0.64"), (-18.0, "0.56"))
 
 
@@ -54,7 +55,7 @@ def _draw_target(axes: Any, hours: list[float], target: TargetPlan, index: int) 
     label = f"{target.target} (DANGER)" if target.caution else target.target
     dash = _DASHES[index % len(_DASHES)]
     axes.plot(hours, altitudes, color=colour, linestyle=dash, linewidth=1.4, label=label)
-    if target.best is not None:
+    if target.best is not None and target.is_worth_it:
         times = [look.moment.utc for look in target.looks]
         inside = [target.best.start_utc <= time <= target.best.end_utc for time in times]
         shown = [altitude if here else float("nan") for altitude, here in zip(altitudes, inside, strict=True)]

@@ -31,7 +31,7 @@ def target_lines(target: TargetPlan) -> Iterator[str]:
     """
     look = target.look
     yield textwrap.fill(f"{target.target.upper()}  {target.sentence}", _WIDTH, subsequent_indent="      ")
-    if target.best is None or all(pair.expectation.worth == "no" for pair in target.pairs):
+    if target.best is None or not target.is_worth_it:
         return
     up = ", ".join(_hours(span, target) for span in target.up)
     best = f"{_hours(target.best, target)}: {look.altitude_deg:.0f} deg high, air mass {look.airmass:.2f}"

@@ -2,6 +2,7 @@
 
 import builtins
 import json
+import re
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -80,6 +81,17 @@ def test_every_line_fits_and_telescopes_that_differ_are_told_apart(garden: Path,
     barlow, ratio = (word for word in row.split() if "/" in word)
     first, second = (float(part) for part in ratio.split("/"))
     assert first / second == pytest.approx(float(barlow.split("/")[0][1:]) / float(barlow.split("/")[1][1:]), rel=0.15)
+
+
+def test_lines_of_one_colour_differ_in_their_dashes(garden: Path, tmp_path: Path, stillair: Callable[..., Any]) -> None:
+    """Sun, Mercury and Neptune near it are red, and only a target that is worth it has its best hours drawn thick."""
+    garden.write_text(PLAN.replace("solar_filter = true", ""), encoding="utf-8")
+    path = tmp_path / "night.svg"
+    assert stillair("plan", garden, "--night", "2031-04-05", "--plot", path).status == 0
+    svg = path.read_text(encoding="utf-8")
+    lines = re.findall(r"style=\"fill: none; (?:stroke-dasharray: ([^;]*); )?[^\"]*stroke: #c00000; ([^\"]*)", svg)
+    assert len({dashes for dashes, _ in lines}) == 3
+    assert not any("stroke-width: 4.5" in rest for _, rest in lines)
 
 
 def test_json_holds_the_same(garden: Path, stillair: Callable[..., Any]) -> None:
