@@ -34,7 +34,7 @@ def run(arguments: argparse.Namespace) -> int:
     from stacker.joining import join_exposures
     from stacker.joining.beforehand import check_exposures
 
-    parts, settings, status = parts_of(arguments, lambda captures, _, runs: check_exposures(captures, runs))
+    parts, settings, status = parts_of(arguments, check_exposures)
     if not parts:
         return none_left()
     if status:

@@ -35,15 +35,20 @@ def parts_of(
 ) -> tuple[list[Part], Settings, int]:
     """Process the captures of a call and read their runs, and those that are runs already.
 
+    Joined pictures among other runs are passed over: a pattern that names the runs of a set names its picture too.
     `check` is asked first, with the captures, what the call says of them, and the runs that are there; it raises
     CaptureError where they make no picture. Return the parts that could be had, the settings, and the exit status so
     far. Raises SettingsError.
     """
     from stacker.cli.process import captures_from, process_on_record, settings_from
-    from stacker.joining.part import is_run_folder
+    from stacker.joining.part import is_joined, is_run_folder
 
     settings, circumstances = settings_from(arguments)
     paths = captures_from(arguments.captures)
+    joined = [path for path in paths if is_run_folder(path) and is_joined(path)]
+    if 0 < len(joined) < len(paths):
+        paths = [path for path in paths if path not in joined]
+        print(f"passed over, joined already: {', '.join(map(str, joined))}", file=sys.stderr)
     runs = [path for path in paths if is_run_folder(path)]
     captures = [path for path in paths if path not in runs]
     there, unread = _read(runs)

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from stacker.capture import CaptureError, Circumstances, open_capture
 from stacker.colour.filters import Filter, filter_in_name, filter_named
-from stacker.joining.filter_sets import in_colour, three_names, without_filter_name
+from stacker.joining.filter_sets import in_colour, no_such_filter, three_names, without_filter_name
 from stacker.joining.part import Part
 
 
@@ -20,8 +20,8 @@ def check_filters(
 ) -> None:
     """Raise CaptureError where captures and runs cannot become a colour picture, for the first reason found.
 
-    That is a capture behind a mosaic, one without a filter, filters in `channels` that are
-    not three, one there or in `luminance` that no capture has, or a single colour. A
+    That is a capture behind a mosaic, one without a filter, or a single colour. Raises SettingsError where `channels`
+    are not three, or where a filter named there or in `luminance` belongs to none of the captures. A
     capture that cannot be opened is passed over: it is told, and the others used, when its turn comes.
     """
     filters: list[Filter] = []
@@ -46,22 +46,37 @@ def check_filters(
             raise without_filter_name(path)
         filters.append(entry)
     first = runs[0].folder if runs else captures[0]
-    named = [*(three_names(channels, first) if channels else []), *([luminance] if luminance else [])]
+    named = [*(three_names(channels) if channels else []), *([luminance] if luminance else [])]
     names = list(dict.fromkeys(known.name for known in filters))
     if unread or not names:
         return
     for word in named:
         if word.strip().casefold() not in [name.casefold() for name in names]:
-            raise CaptureError(first, f"none of the captures is {word.strip()}", f"choose among {', '.join(names)}")
+            raise no_such_filter(word, names)
     if not channels and len([name for name in names if name not in ("L", luminance)]) < 2:
-        raise CaptureError(first, f"{' and '.join(names)} make only one colour", "add captures through other filters")
+        told = f"{' and '.join(names)} {'makes' if len(names) == 1 else 'make'} only one colour"
+        raise CaptureError(first, told, "add captures through other filters")
 
 
-def check_exposures(captures: Sequence[Path], runs: Sequence[Part]) -> None:
-    """Raise CaptureError where there is nothing to join a capture with."""
-    if len(captures) + len(runs) == 1:
-        raise CaptureError(
-            [*captures, *(part.folder for part in runs)][0],
-            "is the only exposure",
-            "name two captures of one target",
-        )
+def check_exposures(captures: Sequence[Path], circumstances: Circumstances | None, runs: Sequence[Part]) -> None:
+    """Raise CaptureError where there is nothing to join a capture with, or where targets are said to differ.
+
+    A capture that cannot be opened is passed over: it is told when its turn comes.
+    """
+    every = [*captures, *(part.folder for part in runs)]
+    if len(every) == 1:
+        raise CaptureError(every[0], "is the only exposure", "name two captures of one target")
+    targets = [(part.folder, part.target) for part in runs]
+    for path in captures:
+        try:
+            with open_capture(path, circumstances) as capture:
+                targets.append((path, capture.circumstances.target))
+        except CaptureError:
+            continue
+    known = [(path, target) for path, target in targets if target]
+    for path, target in known[1:]:
+        first, other = known[0]
+        if target.casefold() != other.casefold():
+            raise CaptureError(
+                path, f"shows {target}, {first.name} shows {other}", "join captures of one target, or mend the sidecar"
+            )

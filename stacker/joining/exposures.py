@@ -54,6 +54,11 @@ def join_exposures(parts: Sequence[Part], out: Path, settings: Settings) -> Join
         records.append(part_record(part, shift, f"{told} times the shortest", ordered))
         remarks.append(f"{part.folder.name} gives {100 * share:.0f} % of the picture")
         remarks += _ratio_remark(first, part, ratios)
+    filters = dict.fromkeys(part.filter.name for part in ordered if part.filter)
+    if len(filters) > 1:
+        remarks.append(
+            f"the filters differ, {' and '.join(filters)}: 'stillair colours' makes a colour picture of them"
+        )
     turned = turned_remark(ordered, first.metrics.get("scale_arcsec_per_px"))
     plane = growing.plane
     dark = _dark_level(plane)

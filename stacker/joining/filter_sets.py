@@ -20,7 +20,7 @@ from stacker.fits_file import Hdu
 from stacker.joining.part import Part
 from stacker.joining.turning import turned_remark
 from stacker.joining.writing import JoinedRun, part_record, write_joined
-from stacker.settings import Settings
+from stacker.settings import Settings, SettingsError
 from stacker.sharpening import tone_for_showing
 
 Real = NDArray[np.float32]
@@ -36,12 +36,11 @@ class FilterSet:
     parts: tuple[Part, ...]
 
     def named(self, name: str) -> Part:
-        """Return the part with a filter's name. Raises CaptureError where there is none."""
+        """Return the part with a filter's name. Raises SettingsError where there is none."""
         for part in self.parts:
             if part.name.casefold() == name.strip().casefold():
                 return part
-        known = ", ".join(part.name for part in self.parts)
-        raise CaptureError(self.parts[0].folder, f"no part of this set is {name}", f"choose among {known}")
+        raise no_such_filter(name, [part.name for part in self.parts])
 
 
 @dataclass(frozen=True)
@@ -84,12 +83,18 @@ def find_sets(parts: Sequence[Part]) -> list[FilterSet]:
     return sets
 
 
-def three_names(channels: str, path: Path) -> list[str]:
-    """Return the filters that words such as "IR,G,B" name. Raises CaptureError, about `path`, unless they are three."""
+def three_names(channels: str) -> list[str]:
+    """Return the filters that words such as "IR,G,B" name. Raises SettingsError unless they are three."""
     names = [name.strip() for name in channels.split(",")]
     if len(names) != 3:
-        raise CaptureError(path, f"{channels} names {len(names)} filters", "name three: R,G,B")
+        raise SettingsError(f"the command line: --channels is {channels!r}; name three filters, such as R,G,B")
     return names
+
+
+def no_such_filter(name: str, known: Sequence[str]) -> SettingsError:
+    """Return what is wrong with the name of a filter that no capture of the call has."""
+    told = f"none of the captures is through the filter {name.strip()!r}; choose among {', '.join(known)}"
+    return SettingsError(f"the command line: {told}")
 
 
 def in_colour(path: Path) -> CaptureError:
@@ -113,11 +118,12 @@ def choose_roles(found: FilterSet, channels: str | None = None, luminance: str |
 
     `channels` such as "IR,G,B" and `luminance` name filters. Without them L is the luminance; R, G and B are the
     colours where all are there; else the longest wave becomes red, the middle one green, the shortest blue, and of two
-    colours green is the mean. Raises CaptureError where there are fewer than two colours, or a name is not in the set.
+    colours green is the mean. Raises CaptureError where there are fewer than two colours, SettingsError where a name is
+    not in the set.
     """
     bright = found.named(luminance) if luminance else next((p for p in found.parts if p.name == "L"), None)
     if channels:
-        red, green, blue = (found.named(name) for name in three_names(channels, found.parts[0].folder))
+        red, green, blue = (found.named(name) for name in three_names(channels))
         return Roles(((red,), (green,), (blue,)), bright)
     by_name = {part.name: part for part in found.parts}
     if {"R", "G", "B"} <= set(by_name):
@@ -146,7 +152,8 @@ def join_filters(
 
     Every part is laid onto the luminance, or onto green. `stack.fits` holds R, G, B as the camera counted them, with
     every other part of the set in an extension of its name; `finished.fits` is the sharpened picture, with the detail
-    of the luminance where there is one. Raises CaptureError for a set that makes no picture, OutputError.
+    of the luminance where there is one. Raises CaptureError for a set that makes no picture, SettingsError for filters
+    that it lacks, OutputError.
     """
     roles = choose_roles(found, channels, luminance)
     reference = roles.used[0]

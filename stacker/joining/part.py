@@ -54,6 +54,14 @@ def is_run_folder(path: Path) -> bool:
     return (path / "metrics.json").is_file() and (path / "stack.fits").is_file()
 
 
+def is_joined(path: Path) -> bool:
+    """Return whether a run folder holds a picture that was joined from several captures."""
+    try:
+        return bool(json.loads((path / "metrics.json").read_bytes()).get("parts"))
+    except (OSError, ValueError, AttributeError):
+        return False
+
+
 def read_part(folder: Path) -> Part:
     """Read the run folder of one capture.
 

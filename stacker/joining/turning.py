@@ -8,17 +8,20 @@ from math import pi, radians
 from stacker.joining.part import Part
 
 _WORTH_TELLING_PX = 0.3
+_WORTH_TELLING_S = 1.0
 
 
 def turned_remark(parts: Sequence[Part], scale_arcsec_per_px: float | None) -> str:
     """Return in words what time lies between parts, and how far the disc's middle moved meanwhile where it is known.
 
-    Empty where the times of fewer than two parts are known.
+    Empty for a single part, and for parts of the same time.
     """
     times = sorted(part.middle_utc for part in parts if part.middle_utc is not None)
     if len(times) < 2:
         return "" if len(parts) < 2 else "the times of the parts are not known: a planet may have turned between them"
     span_s = (times[-1] - times[0]).total_seconds()
+    if span_s < _WORTH_TELLING_S:
+        return ""
     said = f"{span_s:.0f} s lie between the middles of the first and the last part"
     moved = _moved_px(parts[0], span_s, scale_arcsec_per_px)
     if moved is None or moved < _WORTH_TELLING_PX:

@@ -102,4 +102,4 @@ def write_joined(
 def _summary(folder: Path, parts: Sequence[Part], metrics: Mapping[str, Any]) -> str:
     told = ", ".join(f"{record['filter'] or record['run']} as {record['role']}" for record in metrics["parts"])
     remark = metrics["notes"].get("remarks")
-    return f"{told}{'; ' + remark if remark else ''} -> {folder / 'finished.png'}"
+    return f"{folder.name}: {told}{'; ' + remark if remark else ''} -> {folder / 'finished.png'}"

@@ -143,6 +143,18 @@ def test_runs_that_are_there_are_not_made_again(lrgb: Path, stillair: Call) -> N
     assert before == {entry: entry.stat().st_mtime_ns for entry in before}
 
 
+def test_a_pattern_may_name_the_picture_that_was_made(lrgb: Path, stillair: Call) -> None:
+    """Called again with all run folders, as the help shows it: what was joined is passed over, and told."""
+    done = stillair("colours", lrgb / "jup_*", "--out", lrgb)
+    assert done.status == 0 and "jup_LRGB: " in done.out
+    assert "passed over, joined already: " in done.err and "jup_LRGB" in done.err
+
+
+def test_exposures_through_several_filters_are_told(lrgb: Path, tmp_path: Path, stillair: Call) -> None:
+    done = stillair("exposures", lrgb / "jup_R", lrgb / "jup_G", "--out", tmp_path)
+    assert done.status == 0 and "the filters differ" in done.out and "stillair colours" in done.out
+
+
 def test_a_joined_picture_stands_on_the_page_of_its_folder(lrgb: Path, tmp_path: Path, stillair: Call) -> None:
     shutil.copytree(lrgb / "jup_LRGB", tmp_path / "runs" / "jup_LRGB")
     done = stillair("report", tmp_path / "runs")
@@ -151,15 +163,16 @@ def test_a_joined_picture_stands_on_the_page_of_its_folder(lrgb: Path, tmp_path:
 
 
 def test_what_makes_no_set_is_said_in_one_line(lrgb: Path, tmp_path: Path, stillair: Call) -> None:
-    for words, complaint in (
-        ([lrgb / "jup_R"], "only one colour"),
-        ([lrgb / "jup_R", lrgb / "jup_G", "--channels", "R,G,Ha"], "none of the captures is Ha; choose among R, G"),
-        ([lrgb / "jup_R", lrgb / "jup_G", "--channels", "R,G"], "name three"),
-        ([lrgb / "jup_LRGB"], "joined from several captures already"),
-        ([tmp_path / "not_there.fits"], "not_there"),
+    two = lrgb / "jup_R", lrgb / "jup_G"
+    for words, complaint, status in (
+        ([lrgb / "jup_R"], "R makes only one colour", 1),
+        ([*two, "--channels", "R,G,Ha"], "none of the captures is through the filter 'Ha'; choose among R, G", 2),
+        ([*two, "--channels", "R,G"], "--channels is 'R,G'; name three", 2),
+        ([lrgb / "jup_LRGB"], "joined from several captures already", 1),
+        ([tmp_path / "not_there.fits"], "not_there", 1),
     ):
         done = stillair("colours", *words, "--out", tmp_path / "out")
-        assert done.status == 1
+        assert done.status == status
         assert complaint in done.err
         assert "Traceback" not in done.err
     assert not [entry for entry in (tmp_path / "out").glob("*") if "RGB" in entry.name]
@@ -170,6 +183,7 @@ def test_what_makes_no_picture_is_said_before_any_capture_is_processed(
 ) -> None:
     red, green = through_filters / "jup_R.fits", through_filters / "jup_G.fits"
     plain = write(tmp_path / "jup.fits", 1500, (36, 56), "[camera]\nbits = 12\n")
+    elsewhere = write(tmp_path / "mars.fits", 1500, (36, 56), '[capture]\ntarget = "Mars"\n[camera]\nbits = 12\n')
     mosaic = write(tmp_path / "jup_IR.fits", 1500, (36, 56), '[camera]\nbits = 12\nmosaic = "RGGB"\n')
     for command, words, complaint in (
         ("colours", [red, green, plain], "jup.fits: has no filter"),
@@ -177,11 +191,12 @@ def test_what_makes_no_picture_is_said_before_any_capture_is_processed(
         ("colours", [red], "only one colour"),
         ("colours", [red, through_filters / "jup_L.fits"], "only one colour"),
         ("colours", [red, green, "--channels", "R,G"], "name three"),
-        ("colours", [red, green, "--luminance", "IR"], "none of the captures is IR"),
+        ("colours", [red, green, "--luminance", "IR"], "through the filter 'IR'"),
         ("exposures", [red], "is the only exposure"),
+        ("exposures", [red, elsewhere], "shows Mars, jup_R.fits shows model planet"),
     ):
         done = stillair(command, *words, "--out", tmp_path / "out")
-        assert done.status == 1
+        assert done.status == (2 if any(str(word).startswith("--") for word in words) else 1)
         assert complaint in done.err and done.err.count("\n") == 1 and not done.out
     assert not (tmp_path / "out").exists()
 
