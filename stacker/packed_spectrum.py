@@ -33,8 +33,8 @@ def packed(weight: Array, width: int) -> Array:
 def energy(spectrum: Array) -> float:
     """Return the sum of |F|^2 over all frequencies of a packed spectrum (h, w)."""
     height, width = spectrum.shape
-    single = spectrum[np.ix_(_own_mirror(height), _own_mirror(width))]
-    return 2 * float(cv2.norm(spectrum, cv2.NORM_L2SQR)) - float(np.vdot(single, single))
+    alone = [float(spectrum[row, column]) for row in _own_mirror(height) for column in _own_mirror(width)]
+    return 2 * float(cv2.norm(spectrum, cv2.NORM_L2SQR)) - sum(value**2 for value in alone)
 
 
 def add_squares(image: Array, squares: NDArray[np.floating], weight: float = 1.0) -> None:
@@ -74,7 +74,7 @@ def _own_mirror(length: int) -> list[int]:
 
 def filtered(image: Array, factor: Array) -> Array:
     """Return an image (h, w), its mean taken out, filtered by a packed factor (h, w)."""
-    spectrum = cv2.subtract(image, float(cv2.mean(image)[0]))  # type: ignore[call-overload]
-    cv2.dft(spectrum, dst=spectrum)
+    spectrum = cv2.dft(image)
+    spectrum[0, 0] = 0
     cv2.multiply(spectrum, factor, dst=spectrum)
     return np.asarray(cv2.idft(spectrum, dst=spectrum, flags=cv2.DFT_SCALE))

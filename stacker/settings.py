@@ -126,7 +126,7 @@ class StackingSettings(StageSettings):
         reason="1 holds all detail from 2 px per lambda/D on; below, 1.5 or 2 recovers what the frames alias",
         within=(1.0, 3.0),
     )
-    effort: str = effort("quick moves frames by linear interpolation, which blurs a little")
+    effort: str = effort("quick works the displacement out in every fourth pixel")
 
 
 @dataclass(frozen=True)

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from stacker.alignment.level import Level
 from stacker.alignment.prior import Modes
 from stacker.alignment.template import Template
+from stacker.interpolation import interpolate
 from stacker.packed_spectrum import filtered
 
 Array = NDArray[np.float32]
@@ -35,16 +35,16 @@ def follow(
     """
     white = filtered(image, template.whitening)
     if template.patches:
-        moved = level.warp(white, level.maps(modes, coefficients, shift), cv2.INTER_LINEAR)
+        moved = interpolate(white, level.maps(modes, coefficients, shift), "linear")
         found = [patches.field(level.tile(t, moved)) for t, patches in enumerate(template.patches)]
         coefficients = coefficients + np.stack(found)
     rows, columns = level.covered(shift, bounds)
     model = np.ascontiguousarray(template.image[rows, columns])
     own, pixels, precision = float(np.vdot(model, model)) + 1e-20, max(model.size, 1), 0.0
     error = np.zeros_like(template.image)
-    interpolation = cv2.INTER_LINEAR if level.binning > 1 else cv2.INTER_CUBIC
+    kernel = "linear" if level.binning > 1 else "prefiltered"
     for _ in range(steps):
-        warped = level.warp(white, level.maps(modes, coefficients, shift), interpolation)[rows, columns]
+        warped = interpolate(white, level.maps(modes, coefficients, shift), kernel)[rows, columns]
         gain = max(float(np.vdot(model, np.ascontiguousarray(warped))) / own, LEAST_GAIN)
         residual = warped - gain * model
         variance = float(np.vdot(residual, residual)) / pixels

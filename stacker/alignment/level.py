@@ -104,10 +104,6 @@ class Level:
             slices.append(slice(first, max(last, first)))
         return slices[0], slices[1]
 
-    def warp(self, image: Array, maps: tuple[Array, Array], interpolation: int = cv2.INTER_CUBIC) -> Array:
-        """Return an image of this level sampled at the maps."""
-        return np.asarray(cv2.remap(image, maps[1], maps[0], interpolation, borderMode=cv2.BORDER_REFLECT), np.float32)
-
 
 def level_of(region: Region, step_px: float, binning: int) -> Level:
     """Return one binning of a region."""
@@ -139,7 +135,6 @@ def seen(
         first, last = np.searchsorted(line, low), np.searchsorted(line, high, side="right")
         sure.append(slice(int(first), max(int(first), int(last))))
     rows, columns = sure
-    mask = np.full(maps[0].shape, 255, np.uint8)
     rims = []
     for rim in (
         np.s_[: rows.start, :],
@@ -147,9 +142,13 @@ def seen(
         np.s_[rows, : columns.start],
         np.s_[rows, columns.stop :],
     ):
-        if mask[rim].size:
+        if maps[0][rim].size:
             shown = cv2.bitwise_and(*(cv2.inRange(maps[axis][rim], bounds[axis], bounds[axis + 2]) for axis in (0, 1)))
             if not shown.all():
-                mask[rim] = shown
-                rims.append(rim)
-    return Inside(mask, tuple(rims)) if rims else None
+                rims.append((rim, shown))
+    if not rims:
+        return None
+    mask = np.full(maps[0].shape, 255, np.uint8)
+    for rim, shown in rims:
+        mask[rim] = shown
+    return Inside(mask, tuple(rim for rim, _ in rims))

@@ -26,6 +26,7 @@ from stacker.alignment.template import (
     rings_of,
     spectrum,
 )
+from stacker.interpolation import interpolate
 from stacker.parallel import ordered_map
 
 Array = NDArray[np.float32]
@@ -186,7 +187,7 @@ def _tallies(level: Level, rings: Rings) -> list[Tally]:
 
 def _sight(cut: Cut, at: Level, modes: Modes, coefficients: NDArray[np.float64]) -> tuple[Array, Inside | None]:
     maps = at.maps(modes, coefficients, cut.shift)
-    return at.warp(cut.binned(at.binning), maps), at.seen(maps, cut.bounds(at.binning))
+    return interpolate(cut.binned(at.binning), maps), at.seen(maps, cut.bounds(at.binning))
 
 
 def first_pass(source: PlaneSource, state: State, plan: Plan, binning: int, progress: Progress | None) -> None:
@@ -233,7 +234,7 @@ def next_pass(
             image, level, state.modes, template, state.coefficients[cut.order], cut.shift, cut.bounds(binning), steps
         )
         maps = level.maps(state.modes, coefficients, cut.shift)
-        dewarped = level.warp(image, maps)
+        dewarped = interpolate(image, maps)
         gain = max(float(np.vdot(probes[half], dewarped)), LEAST_GAIN)
         if next_binning == binning:
             inside = level.seen(maps, cut.bounds(binning))
@@ -323,7 +324,7 @@ def _gather(
         # Frames in better air stand straighter: their mean geometry is the best guess of the true one.
         mean = np.average(state.coefficients[members], axis=0, weights=state.gain[members])
         state.coefficients[members] -= mean
-        straight = level.warp(reference, level.maps(state.modes, -mean, np.zeros(2)))
+        straight = interpolate(reference, level.maps(state.modes, -mean, np.zeros(2)), "cubic")
         if not last:
             transform = spectrum(reference, level.window)
             state.transfers.append([tally.transfer(kind, rings, transform, level.window) for kind in range(CLASSES)])

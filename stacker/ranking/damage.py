@@ -80,7 +80,7 @@ def share_not_finite(frame: NDArray[Any]) -> float:
 
 def area_at_full_scale(part: NDArray[Any], full_scale: float) -> int:
     """Return how many pixels lie in fields at full scale, lone hot pixels not counted."""
-    if not np.isfinite(full_scale) or part.size == 0:
+    if not np.isfinite(full_scale) or part.size == 0 or part.max() < full_scale:
         return 0
     # OpenCV takes a plain number here, its type stubs only an array.
     limit: Any = int(full_scale) if part.dtype.kind == "u" else float(full_scale)

@@ -214,7 +214,7 @@ class SurfaceTracker:
 
     def _windowed(self, plane: Plane) -> Plane:
         """Return a plane (h, w) without its mean under the window, with zeros around to the transform's size."""
-        windowed = cv2.subtract(plane, float(cv2.mean(plane)[0]))  # type: ignore[call-overload]
+        windowed = np.asarray(plane - np.float32(cv2.mean(plane)[0]))
         cv2.multiply(windowed, self._window, dst=windowed)
         below, right = (size - length for size, length in zip(self._size, self._shape, strict=True))
         if below or right:
@@ -255,7 +255,7 @@ def peak_position(surface: Plane) -> tuple[float, float, float]:
 
 def _vertex(three: list[float]) -> float:
     bend = three[0] - 2 * three[1] + three[2]
-    return float(np.clip(0.5 * (three[0] - three[2]) / bend, -0.5, 0.5)) if bend < 0 else 0.0
+    return min(max(0.5 * (three[0] - three[2]) / bend, -0.5), 0.5) if bend < 0 else 0.0
 
 
 def _taper(length: int) -> NDArray[np.float64]:

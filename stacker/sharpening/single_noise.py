@@ -10,26 +10,26 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from stacker.interpolation import REACH_PX, kernel_at
+
 Curve = NDArray[np.float64]
 
-_KEYS = -0.75
 _DIRECTIONS = (np.arange(8) + 0.5) * np.pi / 16.0
-_REACH_PX = 2.0
-_DISTANCES_PX = (np.arange(64) + 0.5) * _REACH_PX / 64
+_DISTANCES_PX = (np.arange(64) + 0.5) * REACH_PX / 64
 _FOLDS = np.arange(-2, 3)
 
 
 def interpolated_noise(frequency_cyc_per_px: Curve, zoom: float = 1.0, kernel: str = "cubic") -> Curve:
     """Return the power of white noise after interpolation at random places, 1 at zero frequency.
 
-    Keys 1981, IEEE Trans. ASSP 29, 1153, with a = -0.75 (cubic), or linear; mean over directions and over places.
-    Frequencies are those of the camera's pixels, `zoom` how many are interpolated for each of them along a side.
+    Mean over directions and over places, by a kernel of `stacker.interpolation`. Frequencies are those of the camera's
+    pixels, `zoom` how many are interpolated for each of them along a side.
     """
     return np.asarray(_both_ways(_line_noise(_along_directions(frequency_cyc_per_px)[0], zoom, kernel)).mean(-1))
 
 
 def softening(frequency_cyc_per_px: Curve, kernel: str) -> Curve:
-    """Return what interpolation leaves of what is seen, over what the cubic one leaves, which softens little."""
+    """Return what interpolation leaves of what is seen, over what the cubic one leaves, which is next to all."""
     rows, _ = _along_directions(frequency_cyc_per_px)
     left, by_cubic = (_both_ways(_transfer(rows, of)).mean(-1) for of in (kernel, "cubic"))
     return np.asarray(left / by_cubic)
@@ -69,14 +69,8 @@ def _line_noise(frequency: Curve, zoom: float, kernel: str) -> Curve:
 
 def _transfer(frequency: Curve, kernel: str) -> Curve:
     """Return the transfer of the kernel along one axis."""
-    weights = _KERNELS[kernel] * 2.0 * (_DISTANCES_PX[1] - _DISTANCES_PX[0])
+    weights = _WEIGHTS[kernel] * 2.0 * (_DISTANCES_PX[1] - _DISTANCES_PX[0])
     return np.asarray(np.cos(2.0 * np.pi * frequency[..., None] * _DISTANCES_PX) @ weights)
 
 
-def _cubic(far: Curve) -> Curve:
-    a = _KEYS
-    inner = (a + 2.0) * far**3 - (a + 3.0) * far**2 + 1.0
-    return np.where(far < 1.0, inner, a * far**3 - 5.0 * a * far**2 + 8.0 * a * far - 4.0 * a)
-
-
-_KERNELS = {"cubic": _cubic(_DISTANCES_PX), "linear": np.maximum(1.0 - _DISTANCES_PX, 0.0)}
+_WEIGHTS = {kernel: kernel_at(_DISTANCES_PX, kernel) for kernel in ("cubic", "prefiltered")}

@@ -14,6 +14,7 @@ from stacker.alignment.record import Alignment
 from stacker.blas_threads import one_blas_thread
 from stacker.capture.each_frame import each_batch
 from stacker.capture.sequence import Capture, Frame
+from stacker.interpolation import interpolate
 from stacker.ranking.record import Ranking
 from stacker.settings import StackingSettings
 from stacker.stacking.accumulator import Accumulator
@@ -181,6 +182,4 @@ def unbent(image: Array, alignment: Alignment, warper: Warper, half: int) -> Arr
     zoom = np.float32(warper.zoom)
     dy, dx = (part * zoom for part in warper.field(-alignment.half_warp[half]))
     rows, columns = np.indices(dy.shape, np.float32)
-    return np.asarray(
-        cv2.remap(image, columns + dx, rows + dy, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT), np.float32
-    )
+    return interpolate(image, (rows + dy, columns + dx), "cubic")

@@ -9,12 +9,14 @@ from numpy.typing import NDArray
 
 from stacker.alignment.record import Alignment
 from stacker.capture.sequence import Capture, Frame
+from stacker.interpolation import interpolate
 from stacker.settings import StackingSettings
 from stacker.stacking.demosaic import demosaic
 from stacker.stacking.filling import motion_fills_the_grid
 from stacker.stacking.outliers import Share
+from stacker.stacking.spread import stand_everywhere
 from stacker.stacking.strips import strips
-from stacker.stacking.warping import Warper, carry, carry_mosaic, colour_masks, green_of
+from stacker.stacking.warping import Warper, carry_mosaic, colour_masks, green_of
 
 Array = NDArray[np.float32]
 
@@ -43,7 +45,8 @@ class Carrier:
     shape: tuple[int, ...]
     """Of the stack: (H', W') or (H', W', 3)."""
     kernel: str
-    """Of the interpolation of frames and spectra: cubic, or linear for the quick effort."""
+    """Of the interpolation of frames and spectra: prefiltered where frames stand at all fractions of a pixel, cubic
+    elsewhere, onto finer pixels, and for a mosaic's green."""
 
     @classmethod
     def of(cls, capture: Capture, alignment: Alignment, settings: StackingSettings) -> Carrier:
@@ -55,7 +58,8 @@ class Carrier:
         masks = colour_masks(frame_shape, capture.mosaic or "") if as_sampled else None
         colour = capture.mosaic is not None or len(capture.shape) == 3
         shape = (*warper.rows.shape, 3) if colour else warper.rows.shape
-        kernel = "linear" if quick and masks is None else "cubic"
+        plain = not as_sampled and settings.zoom == 1
+        kernel = "prefiltered" if plain and stand_everywhere(alignment) else "cubic"
         return cls(alignment, warper, capture.mosaic, masks, shape, kernel)
 
     @property
@@ -70,10 +74,10 @@ class Carrier:
         plane *= np.float32(self.alignment.scale[order])
         maps = self.warper.maps(order)
         if self.masks is None:
-            image = carry(demosaic(plane, self.mosaic) if self.mosaic else plane, maps, self.kernel)
+            image = interpolate(demosaic(plane, self.mosaic) if self.mosaic else plane, maps, self.kernel)
             return Carried(image, self.warper.seen(maps), image if image.ndim == 2 else image[..., 1])
         samples, weights = carry_mosaic(plane, self.masks, maps)
-        gray = carry(green_of(plane, self.mosaic), maps) if with_gray else np.zeros((0, 0), np.float32)
+        gray = interpolate(green_of(plane, self.mosaic), maps, "cubic") if with_gray else np.zeros((0, 0), np.float32)
         for rows in strips(samples.shape):
             samples[rows] /= np.maximum(weights[rows], 1e-6)
         return Carried(samples, weights, gray)

@@ -37,7 +37,7 @@ class Stack:
     """Share of the weights that belongs to half a."""
     notes: tuple[str, ...] = ()
     kernel: str = "cubic"
-    """Of the interpolation that brought the frames onto its pixels: cubic, or linear."""
+    """Of the interpolation that brought the frames onto its pixels."""
     zoom: float = 1.0
     """Pixels of this stack per camera pixel along each side."""
     colour_shifts: tuple[Shift, Shift] | None = None

@@ -14,7 +14,6 @@ from stacker.capture.mosaic import colour_offsets
 from stacker.stacking.strips import strips
 
 Array = NDArray[np.float32]
-KERNELS = {"cubic": cv2.INTER_CUBIC, "linear": cv2.INTER_LINEAR}
 
 
 @dataclass(frozen=True)
@@ -76,12 +75,6 @@ class Warper:
                 inside = cv2.remap(inside, self.columns, self.rows, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
             whole.append(np.ascontiguousarray(inside, np.float32))
         return whole[0], whole[1]
-
-
-def carry(plane: Array, maps: tuple[Array, Array], kernel: str = "cubic") -> Array:
-    """Return a gray or colour frame by cubic interpolation, or by linear, which is faster and softens."""
-    flag = KERNELS[kernel]
-    return np.asarray(cv2.remap(plane, maps[1], maps[0], flag, borderMode=cv2.BORDER_REFLECT), np.float32)
 
 
 def colour_masks(shape: tuple[int, int], mosaic: str) -> Array:

@@ -57,9 +57,9 @@ def test_flux_is_kept(by_hand: Make) -> None:
 
 
 def test_noise_falls_as_the_root_of_the_number_of_frames(by_hand: Make) -> None:
-    """Slope -0.50 +- 0.02 over N = 4..256 (textbook: error of a mean), through files, maps and sums."""
-    rng, numbers = np.random.default_rng(3), [4, 8, 16, 32, 64, 128, 256]
-    frames, shifts = rng.normal(100, 5, (256, 64, 64)).astype(np.float32), rng.uniform(-1, 1, (256, 2))
+    """Slope -0.50 +- 0.02 over N = 32..1024 (textbook: error of a mean), through files, maps and sums."""
+    rng, numbers = np.random.default_rng(3), [32, 64, 128, 256, 512, 1024]
+    frames, shifts = rng.normal(100, 5, (1024, 64, 64)).astype(np.float32), rng.uniform(-1, 1, (1024, 2))
     noise = [stack(*by_hand(frames[:n], shift_px=shifts[:n])).image[4:-4, 4:-4].std() for n in numbers]
     assert np.polyfit(np.log(numbers), np.log(noise), 1)[0] == pytest.approx(-0.5, abs=0.02)
 

@@ -12,8 +12,9 @@ from numpy.testing import assert_allclose, assert_array_equal
 from scipy.ndimage import fourier_shift, gaussian_filter
 
 from stacker.alignment.level import Inside, seen
+from stacker.interpolation import interpolate
 from stacker.stacking.accumulator import Accumulator
-from stacker.stacking.warping import Warper, carry, carry_mosaic, colour_masks, green_of
+from stacker.stacking.warping import Warper, carry_mosaic, colour_masks, green_of
 
 MOSAICS = ("RGGB", "BGGR", "GRBG", "GBRG")
 Maps = tuple[np.ndarray, np.ndarray]
@@ -42,7 +43,7 @@ def test_fields_reach_every_pixel_of_the_frame(by_hand: Callable[..., Any]) -> N
 def test_maps_that_go_nowhere_change_nothing() -> None:
     plane = np.random.default_rng(2).normal(100, 9, (40, 50)).astype(np.float32)
     still = shifted_maps((40, 50), (0, 0))
-    assert_array_equal(carry(plane, still), plane)
+    assert_array_equal(interpolate(plane, still, "cubic"), plane)
     assert seen(still, still, (0, 0, 39, 49)) is None
 
 
@@ -54,7 +55,7 @@ def test_the_frame_is_sampled_where_the_target_stands(shift_px: tuple[float, flo
     still /= still.std()
     frame = np.fft.ifft2(fourier_shift(np.fft.fft2(still), shift_px)).real.astype(np.float32)
     maps = shifted_maps((64, 64), shift_px)
-    wrong = (carry(frame, maps) - still)[8:-8, 8:-8]
+    wrong = (interpolate(frame, maps, "cubic") - still)[8:-8, 8:-8]
     assert np.sqrt((wrong**2).mean()) < (0.03 if shift_px[0] % 1 else 1e-5)
     assert np.abs(wrong).max() < 0.1
     inside = seen(maps, shifted_maps((64, 64), (0, 0)), (0, 0, 63, 63))
