@@ -105,7 +105,7 @@ def _check_gain(capture: Capture, master: Master) -> None:
     # A flat's own gain cancels when it is normalised.
     if master.kind != "flat" and ours and theirs and abs(theirs / ours - 1) > SAME_GAIN:
         advice = f"record {_plural(master)} at the capture's gain"
-        raise _differs(master, f"{theirs:g} electrons per number", f"{ours:g}", advice)
+        raise _differs(master, f"{theirs:g} electrons per ADU", f"{ours:g}", advice)
 
 
 def _differs(master: Master, theirs: str, ours: str, advice: str) -> CaptureError:

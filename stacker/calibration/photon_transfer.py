@@ -43,7 +43,7 @@ class CameraNoise:
     def sentence(self) -> str:
         """What it says, for people."""
         read = f", read noise {self.read_noise_e:.2g} electrons" if isfinite(self.read_noise_e) else ""
-        gain = f"{self.gain_e_per_adu:.3g} +- {self.gain_error:.1g} electrons per number"
+        gain = f"{self.gain_e_per_adu:.3g} +- {self.gain_error:.1g} electrons per ADU"
         return f"the camera's gain is {gain}{read}, by its photon transfer"
 
 
@@ -108,6 +108,8 @@ def _fit(
     offset = read = read_error = nan
     if dark is not None and len(dark.level):
         offset, dark_variance = float(np.median(dark.level)), float(np.average(dark.variance))
+        if samples.level.max() <= offset:
+            raise CaptureError(capture.path, "is darker than the biases", "name frames with the cap on as --bias")
         dark_error = float(np.std(dark.variance) / sqrt(len(dark.variance)))
         read, read_error = _read_noise(dark_variance, dark_error, step)
         if not isfinite(read):
@@ -117,7 +119,8 @@ def _fit(
     else:
         slope, slope_error = _line(level, variance, error)
     if not slope > 3 * slope_error:
-        advice = "give flats that are darker in places, or of several exposures, or name a bias"
+        advice = "give flats that are darker in places, or of several exposures"
+        advice += ", or name a bias" if dark is None else ""
         raise CaptureError(capture.path, "its noise does not grow with its brightness", advice)
     gain, relative = 1 / slope, slope_error / slope
     return CameraNoise(

@@ -122,7 +122,8 @@ def _survey_folder(files: Sequence[Path]) -> list[tuple[Path, FitsImage]]:
         finally:
             file.close()
         if image.axes.count != 1:
-            raise CaptureError(name, f"holds {image.axes.count} frames", "process a cube as a capture of its own")
+            advice = "name a cube as a capture of its own; 'stillair night' takes all that are in a folder"
+            raise CaptureError(name, f"holds {image.axes.count} frames", advice)
         if image.count == 1:
             surveyed.append((name, image))
         elif name != files[-1] or len(files) == 1:

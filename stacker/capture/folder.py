@@ -15,20 +15,24 @@ def frames_in_folder(folder: Path) -> tuple[str, list[Path], tuple[str, ...]]:
     """Return the kind of frame that prevails (PNG, JPEG, TIFF, FITS), its files in natural order, and notes.
 
     Hidden files are left out; with a note so are thumbnails, files that are no pictures, and a few of another kind.
-    Raises CaptureError where the folder cannot be listed, holds no frame, or so many of two kinds that either may be
-    meant.
+    Raises CaptureError where the folder cannot be listed, is a run folder, holds no frame, or so many of two kinds that
+    either may be meant.
     """
     try:
         files = [entry for entry in folder.iterdir() if entry.is_file() and not entry.name.startswith(".")]
     except OSError as error:
         raise unreadable(folder, error) from error
+    if any(file.name == "metrics.json" for file in files):
+        raise CaptureError(folder, "is a run folder", "name the capture that it was made of")
     files.sort(key=lambda file: natural_order(file.name))
     thumbnails = [file for file in files if "thumb" in file.name.casefold() or file.suffix.casefold() == ".thm"]
     kinds = {file: _kind(file) for file in files if file not in thumbnails}
     counts = Counter(kind for kind in kinds.values() if kind)
     if not counts:
         raise CaptureError(
-            folder, "holds no PNG, TIFF, JPEG or FITS frame", "name a folder of frames, or each capture in it"
+            folder,
+            "holds no PNG, TIFF, JPEG or FITS frame",
+            "name a folder of frames, or each capture in it; 'stillair night' takes all that are in a folder",
         )
     (prevailing, most), *others = counts.most_common(2)
     if others and 2 * others[0][1] >= most:

@@ -63,8 +63,12 @@ def _open_file(path: Path, file: PositionedFile, overrides: Circumstances | None
     head = file.read(0, _TEXT_SAMPLE_BYTES)
     if not head:
         raise CaptureError(path, "is empty", "record it again or restore it from a copy")
+    is_fits = head.startswith(b"SIMPLE  =")
+    if not is_fits and is_text(head):
+        # Before its sidecar is looked for: a sidecar's own name would lead to itself.
+        raise CaptureError(path, "holds text, not frames", "give a video, FITS or TIFF file, or a folder of pictures")
     declared = declared_circumstances(path, overrides)
-    if head.startswith(b"SIMPLE  ="):
+    if is_fits:
         from stacker.capture.fits_cube import FitsCube
 
         return FitsCube(path, file, declared)
@@ -95,8 +99,6 @@ def _open_decoded(path: Path, head: bytes, declared: Circumstances) -> Capture:
     for magic, packing in _PACKED.items():
         if head.startswith(magic):
             raise CaptureError(path, f"is packed with {packing}", "unpack it first")
-    if is_text(head):
-        raise CaptureError(path, "holds text, not frames", "give a video, FITS or TIFF file, or a folder of pictures")
     from stacker.capture.video import VideoCapture
 
     return VideoCapture(path, declared)

@@ -21,6 +21,13 @@ _EXAMPLES = """examples:
 Put the gain into the sidecar: [camera] gain_e_per_adu."""
 
 
+_COMPARED = {
+    "frames in time": "each pixel from frame to frame",
+    "frames in space": "neighbouring pixels of each frame, as the scene moves",
+}
+"""What a source of samples is, in words."""
+
+
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
     """Add the command's arguments."""
     parser = subparsers.add_parser(
@@ -66,15 +73,20 @@ def _plain(found: CameraNoise) -> dict[str, float | str | None]:
 
 
 def _words(found: CameraNoise) -> str:
-    lines = [f"gain        {found.gain_e_per_adu:.4g} ± {found.gain_error:.2g} electrons per number"]
+    from stacker.logbook.logged_run import Measured
+
+    gain = Measured(found.gain_e_per_adu, found.gain_error)
+    lines = [f"gain        {gain.words(' electrons per ADU')}"]
     if isfinite(found.read_noise_e):
-        lines.append(f"read noise  {found.read_noise_e:.3g} ± {found.read_noise_error:.2g} electrons")
+        lines.append(f"read noise  {Measured(found.read_noise_e, found.read_noise_error).words(' electrons')}")
     elif isfinite(found.offset_adu):
-        lines.append("read noise  hidden by the converter's steps: below half a number")
+        lines.append("read noise  hidden by the converter's steps: below half an ADU")
     else:
         lines.append("read noise  not known without biases (--bias)")
     if isfinite(found.offset_adu):
-        lines.append(f"offset      {found.offset_adu:.1f} numbers")
+        lines.append(f"offset      {found.offset_adu:.1f} ADU")
     if isfinite(found.full_well_e):
         lines.append(f"full scale  {found.full_well_e:.0f} electrons")
-    return "\n".join([*lines, f"by          {found.source}"])
+    compared = " and ".join(_COMPARED.get(source, source) for source in found.source.split(" and "))
+    lines.append(f"compared    {compared}")
+    return "\n".join([*lines, f"in a sidecar, [camera]: gain_e_per_adu = {found.gain_e_per_adu:.4g}"])

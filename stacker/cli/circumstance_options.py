@@ -24,7 +24,7 @@ OPTIONS: tuple[tuple[str, str, str, type, str, str], ...] = (
     ("--camera", "camera", "name", str, "NAME", "name of the camera"),
     ("--pixel-um", "camera", "pixel_um", float, "UM", "size of a pixel in micrometres"),
     ("--mosaic", "camera", "mosaic", str, "CELL", "colour mosaic: RGGB, BGGR, GRBG or GBRG"),
-    ("--gain-e-per-adu", "camera", "gain_e_per_adu", float, "GAIN", "electrons per number of the camera"),
+    ("--gain-e-per-adu", "camera", "gain_e_per_adu", float, "GAIN", "electrons per ADU, the camera's number"),
     ("--bits", "camera", "bits", int, "BITS", "significant bits, where the file stores more"),
     ("--north-angle-deg", "camera", "north_angle_deg", float, "DEG", "where north is, counter-clockwise from up"),
     ("--mirrored", "camera", "mirrored", bool, "", "the picture is a mirror image"),

@@ -27,7 +27,11 @@ def comparison_words(told: Comparison) -> list[str]:
     lines = [f"{runs} runs compared by {told.by}", "", *_groups(told)]
     lines += _limited(told)
     if runs <= _MOST_RUNS:
-        lines += ["", "each run against its telescope's limit and against the air of its night:", *_limits(told)]
+        lines += [
+            "",
+            "each run against its telescope's limit and against the air of its night, in arcsec:",
+            *_limits(told),
+        ]
     lines += ["", *_verdicts(told)]
     lines += [f"note: {note}" for note in told.notes]
     return lines
@@ -35,7 +39,7 @@ def comparison_words(told: Comparison) -> list[str]:
 
 def _groups(told: Comparison) -> list[str]:
     """Return the means of the groups: a column a group, or a row a group where there are many."""
-    titles = [f"{row.figure.words} {row.figure.unit}".strip() for row in told.rows]
+    titles = [", ".join(filter(None, (row.figure.words, _unit(row.figure.unit)))) for row in told.rows]
     cells = [[with_error(mean) for mean in row.means] for row in told.rows]
     labels = [f"{group.label} ({len(group.runs)})" for group in told.groups]
     if len(labels) <= _MOST_GROUPS:
@@ -43,6 +47,10 @@ def _groups(told: Comparison) -> list[str]:
     keys = [str(number) for number in range(1, len(titles) + 1)]
     rows = [[label, *(column[index] for column in cells)] for index, label in enumerate(labels)]
     return [*table([["", *keys], *rows]), *(f"{key}: {title}" for key, title in zip(keys, titles, strict=True))]
+
+
+def _unit(unit: str) -> str:
+    return {'"': "arcsec"}.get(unit, unit)
 
 
 def _limited(told: Comparison) -> list[str]:
@@ -60,10 +68,10 @@ def _limits(told: Comparison) -> list[str]:
         "run",
         "telescope",
         "night",
-        'lambda/D "',
-        'seeing "',
-        'expected "',
-        'reached "',
+        "lambda/D",
+        "seeing",
+        "expected",
+        "reached",
         "x limit",
         "x expected",
         "limited by",

@@ -99,7 +99,12 @@ def _list(book: Logbook, arguments: argparse.Namespace) -> int:
     if arguments.json:
         print(json.dumps([run_as_record(run) for run in runs], ensure_ascii=False))
         return 0
-    print("\n".join(listing(runs)) if runs else f"no such run on record in {book.path}")
+    if runs:
+        print("\n".join(listing(runs)))
+    elif book.count():
+        print(f"no such run on record in {book.path}")
+    else:
+        print(f"no run is on record in {book.path} yet: 'stillair process' keeps it, 'stillair log --rebuild DIR' too")
     if last and len(runs) == last < book.count():
         print(f"the latest {last} of {book.count()} on record; --last 0 lists all", file=sys.stderr)
     return 0
@@ -118,6 +123,7 @@ def _show(book: Logbook, arguments: argparse.Namespace) -> int:
 
 
 def _export(book: Logbook, arguments: argparse.Namespace) -> int:
+    from stacker.cli.log_words import counted
     from stacker.logbook.export import export
 
     runs: Sequence[LoggedRun]
@@ -130,7 +136,7 @@ def _export(book: Logbook, arguments: argparse.Namespace) -> int:
     except OSError as error:
         print(f"{arguments.export}: cannot be written ({error.strerror or error}); name another file", file=sys.stderr)
         return SOME_FAILED
-    print(f"{arguments.export}: {len(runs)} runs")
+    print(f"{arguments.export}: {counted(len(runs), 'run')}")
     return 0
 
 
@@ -143,6 +149,7 @@ def _forget(book: Logbook, arguments: argparse.Namespace) -> int:
 
 
 def _rebuild(arguments: argparse.Namespace) -> int:
+    from stacker.cli.log_words import counted
     from stacker.logbook import logbook_path
     from stacker.logbook.rebuilding import rebuild
     from stacker.settings import SettingsError
@@ -157,7 +164,9 @@ def _rebuild(arguments: argparse.Namespace) -> int:
         print(describe(error), file=sys.stderr)
 
     count = rebuild(path, arguments.rebuild, tell)
-    print(f"{path}: {count} runs recorded" + (f", {len(failed)} folders could not be read" if failed else ""))
+    unread = f", {counted(len(failed), 'folder')} could not be read" if failed else ""
+    nothing = "" if count or failed else f"; no run folder is below {', '.join(map(str, arguments.rebuild))}"
+    print(f"{path}: {counted(count, 'run')} recorded{unread}{nothing}")
     return SOME_FAILED if failed else 0
 
 
@@ -185,5 +194,5 @@ def _seeing(book: Logbook, arguments: argparse.Namespace) -> int:
 
 def _count(text: str) -> int:
     if not text.isdigit():
-        raise argparse.ArgumentTypeError(f"{text!r} is not a whole number")
+        raise argparse.ArgumentTypeError(f"{text!r} is not a whole number from 0 on")
     return int(text)

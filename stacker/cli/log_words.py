@@ -41,6 +41,11 @@ def _padded(column: Sequence[str]) -> list[str]:
     return [cell.ljust(width) for cell in column]
 
 
+def counted(number: int, noun: str) -> str:
+    """Return a number of things in words."""
+    return f"{number} {noun}{'' if number == 1 else 's'}"
+
+
 def with_error(found: Measured | None, unit: str = "") -> str:
     """Return a number with its error; `-` where there is none."""
     return "-" if found is None else found.words(unit)
@@ -113,18 +118,20 @@ def seeing_words(record: SeeingRecord) -> list[str]:
         return ["no run on record has measured the seeing"]
     runs = len(record.runs)
     where = f"corrected to the zenith for {record.corrected} of them" if record.corrected else "where the target stood"
-    lines = [f"seeing of {runs} runs, at 500 nm; {where}"]
+    lines = [f"seeing of {counted(runs, 'run')}, at 500 nm; {where}"]
     if record.usual_arcsec is not None:
-        lines.append(f"usual: {with_error(record.usual_arcsec)} arcsec, median of {len(record.nights)} nights")
+        lines.append(
+            f"usual: {with_error(record.usual_arcsec)} arcsec, median of {counted(len(record.nights), 'night')}"
+        )
     if record.airmass_power is not None:
         lines.append(f"grows as air mass to the power {with_error(record.airmass_power)} within nights; 0.6 by theory")
     for title, spells in (("night", record.nights), ("hour", record.hours), ("altitude", record.altitudes)):
         if spells:
-            lines += ["", *_spells(title, spells)]
+            lines += ["", *_spells(title, spells, "zenith median" if record.corrected else "median")]
     return lines
 
 
-def _spells(title: str, spells: Sequence[Spell]) -> list[str]:
+def _spells(title: str, spells: Sequence[Spell], median: str) -> list[str]:
     rows = [
         (
             spell.label,
@@ -135,4 +142,4 @@ def _spells(title: str, spells: Sequence[Spell]) -> list[str]:
         )
         for spell in spells
     ]
-    return table([(title, "runs", "zenith median", "middle half", "as measured"), *rows])
+    return table([(title, "runs", median, "middle half", "as measured"), *rows])

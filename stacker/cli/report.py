@@ -64,10 +64,12 @@ def _report(folder: Path, tell: Callable[[Path, Path | str], None]) -> int:
     from stacker.report.reading import is_run
     from stacker.report.run_page import write_run_page
 
-    if is_run(folder) or not folder.is_dir():
+    if not folder.is_dir():
+        return _written(folder, _no_folder, tell)
+    if is_run(folder):
         return _written(folder, write_run_page, tell)
     # A picture joined from several captures has no frames to show a page of; it stands among the others.
-    runs = [run.folder for run in runs_below(folder)[0] if is_run(run.folder)]
+    runs = [_as_typed(run.folder, folder) for run in runs_below(folder)[0] if is_run(run.folder)]
     status = max((_written(run, write_run_page, tell) for run in runs), default=0)
     return max(status, _written(folder, write_night_page, tell))
 
@@ -78,8 +80,20 @@ def _written(folder: Path, write: Callable[[Path], Path], tell: Callable[[Path, 
     except Exception as error:
         tell(folder, describe(error, folder))
         return max(explain(error, folder), SOME_FAILED)
-    tell(folder, page)
+    tell(folder, folder / page.name)
     return 0
+
+
+def _no_folder(folder: Path) -> Path:
+    from stacker.capture.sequence import CaptureError
+
+    raise CaptureError(folder, "is no run folder", "name a folder that holds metrics.json, or one with runs in it")
+
+
+def _as_typed(run: Path, folder: Path) -> Path:
+    """Return a run's folder by the name that the user gave the folder above it."""
+    above = folder.absolute()
+    return folder / run.relative_to(above) if run.is_relative_to(above) else run
 
 
 def _in_words(folder: Path, told: Path | str) -> None:

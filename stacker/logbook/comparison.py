@@ -89,8 +89,10 @@ def compare_runs(runs: Sequence[LoggedRun], by: str = "run", alpha: float = ALPH
 
 def _check(parts: Mapping[str, Whole], by: str) -> None:
     if len(parts) < 2:
-        only = f", all of {next(iter(parts))}" if parts else ""
-        raise SettingsError(f"nothing to compare by {by}: {sum(map(len, parts.values()))} runs{only}; name more runs")
+        runs = sum(map(len, parts.values()))
+        there = {0: "no run fits", 1: f"only {next(iter(parts), '')} is there"}
+        told = there.get(runs) or f"{runs} runs, all of {next(iter(parts))}"
+        raise SettingsError(f"nothing to compare by {by}: {told}; name more runs, or see what 'stillair log' lists")
     if len(parts) > MOST_GROUPS:
         raise SettingsError(f"{len(parts)} groups by {by} are too many; narrow the choice, by --date for instance")
 

@@ -20,9 +20,9 @@ class Measured(NamedTuple):
     error: float | None = None
 
     def words(self, unit: str = "") -> str:
-        """Return `value ± error`, to two digits of the error."""
+        """Return `value ± error`, to two digits of the error; without one three digits, or a whole number."""
         if self.error is None or not 0.0 < self.error < inf:
-            return f"{self.value:.3g}{unit}"
+            return f"{self.value:.0f}{unit}" if abs(self.value) >= 1000 else f"{self.value:.3g}{unit}"
         digits = max(0, 1 - floor(log10(self.error)))
         return f"{self.value:.{digits}f} ± {self.error:.{digits}f}{unit}"
 

@@ -64,7 +64,7 @@ def scout(
         return _scout_disc(looks, discs if any(discs) else seen)
     found = _scout_surface(looks)
     if wanted != "surface" and not found.tracked and not looks.has_shading:
-        advice = "check aim, focus and exposure, or call it a surface"
+        advice = "check aim, focus and exposure, or say that it is a surface (--target surface)"
         raise CaptureError(capture.path, "no target stands out of the noise", advice)
     return found
 

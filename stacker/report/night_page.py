@@ -133,7 +133,9 @@ def _card(folder: Path, run: LoggedRun, doubts: Mapping[Path, str]) -> Markup:
     name = name_of(run)
     picture = element("img", src=address, alt=f"{name}, finished picture") if address else element("span", "no picture")
     size, doubt = sized(run), doubts.get(run.folder)
-    lines = [when_of(run), telescope_of(run), f"details down to {size}" if size else "no resolution measured"]
+    parts = run.metrics.get("parts") or ()
+    reached = f"joined from {len(parts)} captures" if parts else "no resolution measured"
+    lines = [when_of(run), telescope_of(run), f"details down to {size}" if size else reached]
     words = join(*(part for line in lines if line for part in (element("br"), line)))
     return element(
         "figure",

@@ -106,6 +106,8 @@ def verdict(run: LoggedRun) -> str:
         cause = _IN_WORDS.get(limits[0]["name"], limits[0]["name"])
         much = "Most of what is missing" if limits[0]["share"] > 0.5 else "The largest part of what is missing"
         told.append(f"{much}, {100 * limits[0]['share']:.0f} %, is due to {cause}.")
+        if any(entry["name"] == "air" and entry.get("share") is None for entry in _limits(run)):
+            told.append("What the air took is not known, and left out of that.")
     return " ".join(told)
 
 

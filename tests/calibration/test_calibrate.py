@@ -179,7 +179,7 @@ def test_a_run_tells_what_was_applied(faulty: Any, tmp_path: Path) -> None:
         ({"detector": {"mosaic": "BGGR"}}, "is BGGR where the capture is RGGB"),
         ({"told": Circumstances(exposure_s=0.1)}, "was exposed 0.1 s where the capture has 0.008 s; record darks of"),
         ({"told": Circumstances(camera=Camera(bits=14))}, "is 14 bits where the capture is 12 bits"),
-        ({"told": Circumstances(camera=Camera(gain_e_per_adu=0.5))}, "is 0.5 electrons per number where the capture"),
+        ({"told": Circumstances(camera=Camera(gain_e_per_adu=0.5))}, "is 0.5 electrons per ADU where the capture"),
     ],
 )
 def test_darks_that_do_not_belong_are_refused_in_one_line(

@@ -125,9 +125,22 @@ def test_the_command_tells_people_and_scripts(frames_in: Any, stillair: Any) -> 
     made = scenario("deep")
     flat, bias = frames_in("flat", made, 4), frames_in("bias", made, 4)
     done = stillair("camera", flat, "--bias", bias)
-    assert done.status == 0 and "electrons per number" in done.out and "read noise" in done.out
+    assert done.status == 0 and "electrons per ADU" in done.out and "read noise" in done.out
     found = json.loads(stillair("camera", flat, "--bias", bias, "--json").out)
     assert found["gain_e_per_adu"] == pytest.approx(made.detector.gain_e_per_adu, rel=0.03)
+
+
+def test_what_goes_into_the_sidecar_is_told(frames_in: Any, stillair: Any) -> None:
+    """The last line can be copied; the digits of the gain are those that its error leaves."""
+    made = scenario("deep")
+    last = stillair("camera", frames_in("flat", made, 4), "--bias", frames_in("bias", made, 4)).out.splitlines()[-1]
+    assert float(last.partition("gain_e_per_adu = ")[2]) == pytest.approx(made.detector.gain_e_per_adu, rel=0.1)
+
+
+def test_flats_and_biases_that_are_swapped_are_told(frames_in: Any, stillair: Any) -> None:
+    made = scenario("deep")
+    done = stillair("camera", frames_in("bias", made, 4), "--bias", frames_in("flat", made, 4))
+    assert done.status == 1 and "is darker than the biases" in done.err and done.err.count("\n") == 1
 
 
 def test_read_noise_below_the_converters_step_is_not_made_up(frames_in: Any, stillair: Any) -> None:

@@ -238,3 +238,18 @@ def test_short_black_and_white_captures_open(tmp_path: Path, count: int, level: 
     path = write_capture(tmp_path / "a", [np.full((46, 62), level, np.uint8)] * count, kind=kind, bits=8)
     with open_capture(path) as capture:
         assert len(list(capture)) == len(capture) == count
+
+
+def test_a_sidecar_given_as_capture_is_told_as_text(tmp_path: Path) -> None:
+    """It is its own sidecar by name, and may hold keys that no sidecar has: still it is called text."""
+    (tmp_path / "garden.toml").write_text("[site]\nseeing_arcsec = 2.0\n", encoding="utf-8")
+    with pytest.raises(CaptureError, match="holds text, not frames"):
+        open_capture(tmp_path / "garden.toml")
+
+
+def test_a_run_folder_given_as_capture_is_told_as_one(tmp_path: Path) -> None:
+    """Its pictures are no frames, though they look like some."""
+    (tmp_path / "metrics.json").write_text("{}", encoding="utf-8")
+    imageio.imwrite(tmp_path / "finished.png", frames(1)[0])
+    with pytest.raises(CaptureError, match="is a run folder; name the capture"):
+        open_capture(tmp_path)

@@ -159,7 +159,8 @@ def test_a_joined_picture_stands_on_the_page_of_its_folder(lrgb: Path, tmp_path:
     shutil.copytree(lrgb / "jup_LRGB", tmp_path / "runs" / "jup_LRGB")
     done = stillair("report", tmp_path / "runs")
     assert done.status == 0, done.err
-    assert "jup_LRGB" in (tmp_path / "runs" / "report.html").read_text(encoding="utf-8")
+    page = (tmp_path / "runs" / "report.html").read_text(encoding="utf-8")
+    assert "jup_LRGB" in page and "joined from 5 captures" in page and "no resolution" not in page
 
 
 def test_what_makes_no_set_is_said_in_one_line(lrgb: Path, tmp_path: Path, stillair: Call) -> None:

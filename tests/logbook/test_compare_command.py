@@ -109,7 +109,7 @@ def test_what_can_be_compared_is_named_once(book: Path, stillair: Command) -> No
     ("words", "told"),
     [
         (["--by", "weather"], "cannot be compared by 'weather'"),
-        (["--target", "nothing"], "name more runs"),
+        (["--target", "nothing"], "no run fits; name more runs"),
         (["nowhere"], "no run on record is named nowhere"),
         (["--by", "site"], "all of Old Beacon"),
     ],

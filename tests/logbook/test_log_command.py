@@ -73,6 +73,15 @@ def test_runs_are_listed_a_line_each(filled: list[LoggedRun], stillair: Command)
     assert "no such run on record" in stillair("log", "--date", "1999").out
 
 
+def test_an_empty_logbook_says_how_it_fills(tmp_path: Path, stillair: Command) -> None:
+    """No run was ever kept: that is not the same as none that fits."""
+    book = tmp_path / "new.sqlite"
+    done = stillair("log", "--logbook", book)
+    assert done.status == 0 and "no run is on record" in done.out and "stillair process" in done.out
+    done = stillair("log", "--rebuild", tmp_path, "--logbook", book)
+    assert done.out.strip().endswith(f"0 runs recorded; no run folder is below {tmp_path}")
+
+
 def test_one_run_is_shown_whole(filled: list[LoggedRun], stillair: Command) -> None:
     for words in (filled[1].id[:8], str(filled[1].folder), "Capture 2.AVI"):
         shown = stillair("log", words)
@@ -113,7 +122,7 @@ def test_the_log_is_rebuilt(book: Path, tmp_path: Path, stillair: Command) -> No
     (tmp_path / "runs" / "broken").mkdir(parents=True)
     (tmp_path / "runs" / "broken" / "metrics.json").write_text("{")
     done = stillair("log", "--rebuild", tmp_path / "runs")
-    assert done.status == 1 and "0 runs recorded, 1 folders could not be read" in done.out
+    assert done.status == 1 and "0 runs recorded, 1 folder could not be read" in done.out
     assert "is not valid JSON" in done.err
 
 

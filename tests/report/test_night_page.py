@@ -61,6 +61,7 @@ def test_one_call_makes_the_pages_of_a_night_and_of_its_runs(night: Path, stilla
     assert [page.parent.name for page in pages][-1] == night.name
     assert len(pages) == 3
     assert all(page.is_file() for page in pages)
+    assert all(page.is_relative_to(night) for page in pages)
     links = re.findall(r'<a href="([^"]*)"', pages[-1].read_text(encoding="utf-8"))
     assert all(unquote(link).endswith("report.html") for link in links)
 
@@ -72,6 +73,8 @@ def test_a_folder_without_runs_is_one_line(tmp_path: Path, stillair: Callable[..
     assert outcome.status == 1
     assert outcome.err.count("\n") == 1
     assert list(tmp_path.iterdir()) == []
+    outcome = stillair("report", "no_such_folder")
+    assert outcome.status == 1 and outcome.err.startswith("no_such_folder: is no run folder")
 
 
 def test_a_capture_is_processed_and_reported_in_one_call(tmp_path: Path, stillair: Callable[..., Any]) -> None:

@@ -166,6 +166,16 @@ def test_limits_and_keep_curve_are_told_where_they_are_known(spare_run: Path) ->
     assert "Best is 20 %; from 12 to 45 %" in text
 
 
+def test_the_verdict_tells_when_the_air_is_left_out(spare_run: Path) -> None:
+    """Where nothing is known of the air, what is due to the other causes is no verdict on it."""
+    frames = {"name": "frames", "share": 0.7, "share_error": 0.25, "sentence": "Frames: only 12."}
+    air = {"name": "air", "share": None, "share_error": None, "sentence": "Air: cannot tell what it took."}
+    for limits, told in (([frames, air], True), ([frames, air | {"share": 0.1}], False)):
+        _change(spare_run / "metrics.json", limits=limits)
+        page = write_run_page(spare_run).read_text(encoding="utf-8")
+        assert ("What the air took is not known" in page) == told
+
+
 def test_an_older_run_without_curves_has_a_page_all_the_same(spare_run: Path) -> None:
     for name in ("curves.json", "best_frame.png", "stack.fits"):
         (spare_run / name).unlink()
