@@ -16,7 +16,7 @@ STAGES = ("capture", "calibration", "ranking", "alignment", "stacking", "colour"
 """Each may import those before it: what is measured on the stack steers its sharpening."""
 GROUND = (
     *("blas_threads", "fits_card", "fits_file", "forks", "interpolation", "packed_spectrum", "parallel", "plot_file"),
-    *("settings", "sky", "toml_text", "version", "whole_file"),
+    *("counted", "settings", "sky", "toml_text", "version", "whole_file"),
 )
 """What every stage may import, and what imports no stage."""
 ALLOWED: dict[str, tuple[str, ...]] = {

@@ -12,6 +12,7 @@ from stacker.calibration.masters import Master
 from stacker.calibration.matching import SAME_EXPOSURE, dark_ratio
 from stacker.calibration.smoothing import quieten
 from stacker.capture import Capture, CaptureError
+from stacker.counted import counted
 
 Map = NDArray[np.float32]
 Mask = NDArray[np.bool_]
@@ -71,7 +72,7 @@ def plan_corrections(
         if pedestal is None:
             notes += ("no dark or bias for the flat: an offset in it leaves its correction too weak",)
     if bad.any():
-        notes += (f"{int(bad.sum())} pixels without range or response were mended",)
+        notes += (f"mended: {counted(int(bad.sum()), 'pixel')} without range or response",)
     return Corrections(offset, factor, offset_variance, flat_variance, bad, notes)
 
 

@@ -57,7 +57,7 @@ class StoredCapture(Capture):
         self.times_utc = self._settle_times(stored, declared)
         self.notes = stored.notes
         if stored.lost:
-            self.notes += (f"{stored.lost} of {stored.count + stored.lost} frames are not whole in the file",)
+            self.notes += (f"not whole in the file: {stored.lost} of {stored.count + stored.lost} frames",)
         self.mosaic = self._settle_mosaic(stored, declared)
         self._settle_depth(stored, declared)
 
@@ -83,7 +83,7 @@ class StoredCapture(Capture):
         if self.circumstances.obstruction_ratio >= 1:
             telescope = self.circumstances.telescope
             said = f"obstruction_mm {telescope.obstruction_mm:g} covers the aperture of {telescope.aperture_mm:g} mm"
-            raise CaptureError(self.path, said, "mend the one or the other in the sidecar")
+            raise CaptureError(self.path, said, "mend the one or the other in the sidecar or the call")
 
     def _sampled_indices(self) -> list[int]:
         """Return a few frames, spread over the capture, from which the depth is judged."""

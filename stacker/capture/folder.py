@@ -9,6 +9,7 @@ from stacker.capture.picture_size import picture_kind
 from stacker.capture.pictures import natural_order
 from stacker.capture.positioned import unreadable
 from stacker.capture.sequence import CaptureError
+from stacker.counted import counted
 
 
 def frames_in_folder(folder: Path) -> tuple[str, list[Path], tuple[str, ...]]:
@@ -60,4 +61,4 @@ def _note(ignored: list[Path]) -> tuple[str, ...]:
     if not ignored:
         return ()
     names = ", ".join(file.name for file in ignored[:3]) + (", ..." if len(ignored) > 3 else "")
-    return (f"{len(ignored)} other files in the folder are ignored: {names}",)
+    return (f"ignored in the folder: {counted(len(ignored), 'other file')}, {names}",)

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from stacker.cli import run_choice
 from stacker.cli.failing import SOME_FAILED, describe
 from stacker.cli.on_record import add_logbook_option
+from stacker.counted import counted
 
 if TYPE_CHECKING:
     from stacker.capture.sequence import CaptureError
@@ -123,7 +124,6 @@ def _show(book: Logbook, arguments: argparse.Namespace) -> int:
 
 
 def _export(book: Logbook, arguments: argparse.Namespace) -> int:
-    from stacker.cli.log_words import counted
     from stacker.logbook.export import export
 
     runs: Sequence[LoggedRun]
@@ -149,7 +149,6 @@ def _forget(book: Logbook, arguments: argparse.Namespace) -> int:
 
 
 def _rebuild(arguments: argparse.Namespace) -> int:
-    from stacker.cli.log_words import counted
     from stacker.logbook import logbook_path
     from stacker.logbook.rebuilding import rebuild
     from stacker.settings import SettingsError

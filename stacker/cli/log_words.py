@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from math import isnan
 from typing import TYPE_CHECKING, Any
 
+from stacker.counted import counted
 from stacker.logbook.columns import Numbers
 from stacker.logbook.logged_run import LoggedRun, Measured
 from stacker.logbook.runs import Runs
@@ -39,11 +40,6 @@ def table(rows: Sequence[Sequence[str]]) -> list[str]:
 def _padded(column: Sequence[str]) -> list[str]:
     width = max(map(len, column))
     return [cell.ljust(width) for cell in column]
-
-
-def counted(number: int, noun: str) -> str:
-    """Return a number of things in words."""
-    return f"{number} {noun}{'' if number == 1 else 's'}"
 
 
 def with_error(found: Measured | None, unit: str = "") -> str:

@@ -255,7 +255,8 @@ def _response(text: str) -> tuple[float, float, float]:
 def _kind_from(path: Path) -> str:
     kind = _KIND_OF_ENDING.get(path.suffix.lower())
     if kind is None:
-        raise ValueError(f"the ending {path.suffix!r} tells no kind; give --format")
+        known = ", ".join(filter(None, _KIND_OF_ENDING))
+        raise ValueError(f"the ending {path.suffix!r} tells no kind; give one of {known}, or --format")
     return kind
 
 

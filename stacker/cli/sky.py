@@ -77,15 +77,16 @@ def site_from(text: str) -> Site:
     from stacker.settings import SettingsError
     from stacker.sky.vectors import Site
 
+    advice = "give LAT,LON,ELEV such as 52.2,13.1,80, south and west negative"
     try:
-        numbers = [float(part) for part in text.split(",")]
-        if len(numbers) not in (2, 3):
-            raise ValueError("two or three numbers with commas between are wanted")
-        return Site(numbers[0], numbers[1], numbers[2] if len(numbers) == 3 else 0.0)
+        latitude, longitude, *elevation = (float(part) for part in text.split(","))
+        (height,) = elevation or [0.0]
     except ValueError as error:
-        raise SettingsError(
-            f"the command line: --site is {text!r} ({error}); give LAT,LON,ELEV such as 52.2,13.1,80"
-        ) from error
+        raise SettingsError(f"the command line: --site is {text!r}; {advice}") from error
+    try:
+        return Site(latitude, longitude, height)
+    except ValueError as error:
+        raise SettingsError(f"the command line: --site is {text!r} ({error}); {advice}") from error
 
 
 def moment_from(text: str | None) -> datetime:

@@ -7,6 +7,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
+from stacker.counted import counted
 from stacker.night.groups import Group
 from stacker.night.plan import BAD, DONE, GROWING, NEW, Plan, Planned
 from stacker.night.task import ALREADY, FAILED, Outcome
@@ -29,7 +30,7 @@ def plan_lines(plan: Plan) -> list[str]:
         names = ", ".join(_name(plan, path) for path in plan.calibration)
         lines.append(f"calibration, named by sidecars: {names}")
     counts = ", ".join(f"{len(plan.in_state(state))} {words}" for state, words in _STATES.items())
-    return [*lines, f"{len(plan.planned)} captures in {len(plan.groups)} groups: {counts}"]
+    return [*lines, f"{counted(len(plan.planned), 'capture')} in {counted(len(plan.groups), 'group')}: {counts}"]
 
 
 def closing_lines(plan: Plan, outcomes: Mapping[Path, Outcome], odd: Mapping[Path, str]) -> list[str]:
@@ -60,7 +61,7 @@ def closing_sentence(plan: Plan, outcomes: Mapping[Path, Outcome]) -> str:
     already = sum(outcome.state == ALREADY for outcome in outcomes.values())
     failed = sum(outcome.state == FAILED for outcome in outcomes.values()) + len(plan.in_state(BAD))
     growing = len(plan.in_state(GROWING))
-    words = f"{whole} of {len(plan.planned)} captures done"
+    words = f"{whole} of {counted(len(plan.planned), 'capture')} done"
     words += f" ({already} of them before)" if already else ""
     words += f", {failed} failed" if failed else ""
     words += f", {growing} still growing: call again when they are whole" if growing else ""
@@ -80,7 +81,9 @@ def _closing_row(plan: Plan, planned: Planned, outcome: Outcome | None, odd: Map
     limits = metrics.get("limits") or [{}]
     lost = metrics["frames_total"] - metrics["frames_readable"]
     remark = "; ".join(
-        words for words in (f"{lost} frames lost" if lost else "", "doubtful" if planned.path in odd else "") if words
+        words
+        for words in (f"{counted(lost, 'frame')} lost" if lost else "", "doubtful" if planned.path in odd else "")
+        if words
     )
     return (
         name,

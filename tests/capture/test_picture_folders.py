@@ -52,7 +52,7 @@ def test_what_is_no_frame_is_left_out(tmp_path: Path) -> None:
     (folder / "deeper").mkdir()
     with open_capture(folder) as capture:
         assert len(capture) == 3
-        assert any(note.startswith("3 other files") and "log.txt" in note for note in capture.notes)
+        assert any("3 other files" in note and "log.txt" in note for note in capture.notes)
 
 
 @pytest.mark.parametrize("ending", [".png", ".jpg", ".tif"])

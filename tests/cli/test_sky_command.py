@@ -119,6 +119,7 @@ def test_the_caution_comes_every_time(
         (("mars", "--site", "91,0,0"), "latitude"),
         (("mars", "--site", "north"), "LAT,LON,ELEV"),
         (("mars", "--site", "1,2,3,4"), "LAT,LON,ELEV"),
+        (("mars", "--site", "52,13E"), "--site is '52,13E'; give LAT,LON,ELEV"),
         (("mars", "--site", "nan,2,3"), "latitude"),
     ],
 )
