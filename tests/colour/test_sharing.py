@@ -72,6 +72,24 @@ def test_a_noisy_colour_draws_on_a_clean_one_and_not_the_reverse() -> None:
         assert left[1] < (1.0 if colour == 1 else 0.5) * left[0]
 
 
+def test_noise_that_colours_share_is_not_traded_for_what_no_half_knows_of() -> None:
+    """Air stirs blue more than red, and both halves repeat errors that are unlike in each colour: a difference of
+    colours is free of the former and full of the latter. Believing all that the noises have in common adds 6 to 8 % to
+    the error of clear detail; a twenty-fifth is too much."""
+    scene, rng = moon_part(0), np.random.default_rng(6)
+    repeated = [15 * gaussian_filter(rng.normal(0, 1, (SIDE, SIDE)), 1.5) for _ in range(3)]
+    halves = []
+    for _ in range(2):
+        air = gaussian_filter(rng.normal(0, 20, (SIDE, SIDE)), 1.5)
+        shown = [scene + stirred * air + own for stirred, own in zip((1, 1.2, 1.4), repeated, strict=True)]
+        halves.append((np.stack(shown, 2) + rng.normal(0, 0.3, (SIDE, SIDE, 3))).astype(np.float32))
+    before = replace(halves_of([scene] * 3, (1, 1, 1)), image=sum(halves) / 2, half_a=halves[0], half_b=halves[1])
+    after = share_detail(before)
+    for colour in range(3):
+        left = [in_band(stack.image[..., colour] - scene, 0.02, 0.1) for stack in (before, after)]
+        assert np.sqrt(left[1] / left[0]) < 1.04
+
+
 def test_unlike_colours_stay_as_they_are() -> None:
     """Three unlike parts of the Moon: sharing may not add a twentieth to any error."""
     scenes = [moon_part(number) for number in range(3)]
