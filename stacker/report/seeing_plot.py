@@ -27,8 +27,8 @@ def draw_seeing(figure: Any, record: SeeingRecord) -> None:
     panels = figure.subplot_mosaic([["nights", "nights"], ["hours", "altitudes"]])
     _draw_spells(panels["nights"], record.nights)
     usual = record.usual_arcsec
-    title = "seeing in the zenith, 500 nm (bar: middle half of the runs, dot: median with its error)"
-    panels["nights"].set_title(title)
+    where = "in the zenith" if record.corrected else "where the targets stood"
+    panels["nights"].set_title(f"seeing {where}, 500 nm (bar: middle half of the runs, dot: median with its error)")
     if usual is not None:
         panels["nights"].axhline(usual.value, color=_LINE, linestyle="--", label=f"usual {usual.value:.2f} arcsec")
         panels["nights"].legend()
@@ -59,13 +59,14 @@ def _draw_altitudes(axes: Any, record: SeeingRecord) -> None:
 
     altitude = record.runs.numbers("altitude_deg")
     known = np.isfinite(altitude)
+    axes.set_xlabel("altitude in degrees")
+    if not known.any():
+        axes.text(0.5, 0.5, "no altitude is known", transform=axes.transAxes, ha="center")
+        return
     seeing = record.runs.measured("seeing_arcsec").value[known]
     axes.plot(altitude[known], seeing, "o", color=_DOTS, markersize=4.0, label="as measured")
     if record.usual_arcsec is not None:
         altitudes = np.linspace(10.0, 90.0, 81)
         grown = [record.usual_arcsec.value * (air_mass(float(a)) or np.nan) ** AIRMASS_POWER for a in altitudes]
         axes.plot(altitudes, grown, color=_LINE, label="usual seeing times air mass to the power 0.6")
-    if not known.any():
-        axes.text(0.5, 0.5, "no altitude is known", transform=axes.transAxes, ha="center")
-    axes.set_xlabel("altitude in degrees")
     axes.legend()

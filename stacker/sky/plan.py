@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
+from stacker.counted import counted
 from stacker.sky.bodies import SATURN_RING_RADII
 from stacker.sky.caution import NEAR_SUN_DEG, caution_for
 from stacker.sky.ephemeris import Look, look_at
@@ -116,9 +117,9 @@ def _usual_seeing(file: PlanFile, given: float | None, logged: tuple[float, int,
         return given, "given"
     measured = usual_seeing_arcsec(file.conditions.runs) if file.conditions.runs else None
     if measured:
-        return measured[0], f"median of {measured[1]} measured runs"
+        return measured[0], f"median of {counted(measured[1], 'measured run')}"
     if logged:
-        return logged[0], f"median of {logged[1]} nights in the logbook, {logged[2]} runs"
+        return logged[0], f"median of {counted(logged[1], 'night')} in the logbook, {counted(logged[2], 'run')}"
     return file.conditions.seeing_arcsec, "setting"
 
 

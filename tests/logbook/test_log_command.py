@@ -209,6 +209,19 @@ def test_seeing_in_words_json_and_a_plot(
     assert (tmp_path / "s.svg").read_bytes() == first
 
 
+def test_seeing_is_not_said_to_be_the_zenith_s_where_no_altitude_is_known(
+    book: Path, make_run: MakeRun, stillair: Command, tmp_path: Path
+) -> None:
+    """Neither the words nor the plot claim a correction, and no curve over altitude is drawn."""
+    with Logbook(book) as opened:
+        opened.record([make_run(1, measured={"seeing_arcsec": (2.0, 0.1)})])
+    told = stillair("log", "--seeing", "--plot", tmp_path / "s.svg")
+    assert told.status == 0 and "where the target stood" in told.out and "zenith" not in told.out
+    assert "seeing of 1 run," in told.out and "median of 1 night" in told.out
+    svg = (tmp_path / "s.svg").read_text(encoding="utf-8")
+    assert "where the targets stood" in svg and "no altitude is known" in svg and "air mass" not in svg
+
+
 def test_the_tests_leave_the_user_s_logbook_alone(logbook_of_the_tests: Path, stillair: Command) -> None:
     """What every test runs under: STILLAIR_LOGBOOK names a temporary file."""
     assert stillair("log").status == 0
