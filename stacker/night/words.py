@@ -80,11 +80,11 @@ def _closing_row(plan: Plan, planned: Planned, outcome: Outcome | None, odd: Map
         return name, state, "", "", "", "", ""
     limits = metrics.get("limits") or [{}]
     lost = metrics["frames_total"] - metrics["frames_readable"]
-    remark = "; ".join(
-        words
-        for words in (f"{counted(lost, 'frame')} lost" if lost else "", "doubtful" if planned.path in odd else "")
-        if words
-    )
+    remarks = {
+        f"{counted(lost, 'frame')} lost": lost > 0,
+        "doubtful": planned.path in odd,
+        "air not known": any(limit.get("name") == "air" and limit.get("share") is None for limit in limits),
+    }
     return (
         name,
         f"{metrics['frames_used']}/{metrics['frames_total']}",
@@ -92,7 +92,7 @@ def _closing_row(plan: Plan, planned: Planned, outcome: Outcome | None, odd: Map
         _number(metrics["resolution_over_diffraction"], ".2f"),
         _number(metrics["snr"], ".0f"),
         str(limits[0].get("name", "-")),
-        remark,
+        "; ".join(words for words, applies in remarks.items() if applies),
     )
 
 

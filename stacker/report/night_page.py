@@ -15,7 +15,16 @@ from stacker.report.night_plots import night_plots
 from stacker.report.numbers import with_error
 from stacker.report.page import cautions, page, section, write_page
 from stacker.report.pictures import thumbnail
-from stacker.report.run_words import called, cautions_of, limits_of, name_of, sized, telescope_of, when_of
+from stacker.report.run_words import (
+    air_is_left_out,
+    called,
+    cautions_of,
+    limits_of,
+    name_of,
+    sized,
+    telescope_of,
+    when_of,
+)
 
 PAGE_NAME = "report.html"
 _COLUMNS = ("run", "start", "telescope", "frames", "resolution", "diffraction limits", "seeing", "limited by")
@@ -176,7 +185,7 @@ def _cells(folder: Path, run: LoggedRun, form: str) -> list[Part]:
         sized(run) or "–",
         _measured(run, "resolution_over_diffraction", ""),
         _measured(run, "seeing_arcsec", "″"),
-        str(limits[0]["name"]) if limits else "–",
+        str(limits[0]["name"]) + (", air not known" if air_is_left_out(run) else "") if limits else "–",
     ]
 
 

@@ -106,7 +106,7 @@ def verdict(run: LoggedRun) -> str:
         cause = _IN_WORDS.get(limits[0]["name"], limits[0]["name"])
         much = "Most of what is missing" if limits[0]["share"] > 0.5 else "The largest part of what is missing"
         told.append(f"{much}, {100 * limits[0]['share']:.0f} %, is due to {cause}.")
-        if any(entry["name"] == "air" and entry.get("share") is None for entry in _limits(run)):
+        if air_is_left_out(run):
             told.append("What the air took is not known, and left out of that.")
     return " ".join(told)
 
@@ -136,6 +136,11 @@ def sized(run: LoggedRun) -> str | None:
 def limits_of(run: LoggedRun) -> list[dict[str, Any]]:
     """Return what stood between this run and the diffraction limit, worst first, each with a name and a share."""
     return [entry for entry in _limits(run) if is_number(entry.get("share")) and entry["share"] >= _MATTERS]
+
+
+def air_is_left_out(run: LoggedRun) -> bool:
+    """Return whether there is a verdict on a run, but nothing is known of what the air took."""
+    return any(entry["name"] == "air" and entry.get("share") is None for entry in _limits(run))
 
 
 def harmless_limits(run: LoggedRun) -> list[str]:

@@ -68,6 +68,8 @@ def test_a_night_goes_past_a_bad_capture_and_is_not_done_twice(
     assert _runs(out) == ["a", "b", "d", "deep/c"]
     assert all(sorted(os.listdir(out / run))[0] and set(RUN_FILES) <= set(os.listdir(out / run)) for run in _runs(out))
     assert done.out.splitlines()[-1] == f"4 of 5 captures done, 1 failed -> {out}"
+    # Without pixel_um nothing is known of the air, and the verdicts leave it out.
+    assert sum(line.endswith("air not known") for line in done.out.splitlines()) == 4
     with sqlite3.connect(os.environ["STILLAIR_LOGBOOK"]) as book:
         assert book.execute("PRAGMA integrity_check").fetchone() == ("ok",)
     before, stamps = bytes_of(out), [path.stat().st_mtime_ns for path in sorted(out.rglob("*"))]

@@ -17,6 +17,7 @@ import pytest
 from stacker.capture import CaptureError
 from stacker.logbook import LoggedRun
 from stacker.pipeline import process
+from stacker.report.night_page import write_night_page
 from stacker.report.numbers import with_error
 from stacker.report.page import page
 from stacker.report.pictures import tone_from
@@ -174,6 +175,8 @@ def test_the_verdict_tells_when_the_air_is_left_out(spare_run: Path) -> None:
         _change(spare_run / "metrics.json", limits=limits)
         page = write_run_page(spare_run).read_text(encoding="utf-8")
         assert ("What the air took is not known" in page) == told
+        night = write_night_page(spare_run).read_text(encoding="utf-8")
+        assert ("frames, air not known" in night) == told
 
 
 def test_an_older_run_without_curves_has_a_page_all_the_same(spare_run: Path) -> None:
