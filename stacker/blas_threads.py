@@ -9,6 +9,7 @@ imported, which in a notebook is too late; the library's own switch works at any
 from __future__ import annotations
 
 import ctypes
+import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from functools import cache
@@ -24,7 +25,7 @@ def one_blas_thread() -> Iterator[None]:
 
     Where numpy and scipy stand on another library (Accelerate, MKL, a system BLAS) nothing happens.
     """
-    switches = _switches()
+    switches = _switches("scipy.linalg" in sys.modules)
     before = [read() for read, _ in switches]
     for _, write in switches:
         write(1)
@@ -36,13 +37,12 @@ def one_blas_thread() -> Iterator[None]:
 
 
 @cache
-def _switches() -> tuple[tuple[Callable[[], int], Callable[[int], None]], ...]:
-    """Return how to read and set the number of threads of each OpenBLAS that came with numpy and scipy."""
+def _switches(with_scipy: bool) -> tuple[tuple[Callable[[], int], Callable[[int], None]], ...]:
+    """Return how to read and set the number of threads of numpy's OpenBLAS, and of scipy's where that is in use."""
     import numpy
-    import scipy
 
     found = []
-    for package in (numpy, scipy):
+    for package in (numpy, sys.modules["scipy"]) if with_scipy else (numpy,):
         for file in _bundled(package):
             try:
                 library = ctypes.CDLL(str(file))

@@ -9,7 +9,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import scipy.fft
 from numpy.typing import NDArray
 
 Array = NDArray[np.float32]
@@ -45,8 +44,8 @@ def measure_shift(image: Array, reference: Array, window: Array | None = None) -
     """
     shape = image.shape
     taper = np.ones(shape, np.float32) if window is None else window
-    a = scipy.fft.rfft2((image - np.average(image, weights=taper)) * taper).astype(np.complex128)
-    b = scipy.fft.rfft2((reference - np.average(reference, weights=taper)) * taper).astype(np.complex128)
+    a = np.fft.rfft2((image - np.average(image, weights=taper)) * taper).astype(np.complex128)
+    b = np.fft.rfft2((reference - np.average(reference, weights=taper)) * taper).astype(np.complex128)
     fy, fx = np.fft.fftfreq(shape[0])[:, None], np.fft.rfftfreq(shape[1])[None]
     ring = np.rint(np.hypot(fy * shape[0], fx * shape[1])).astype(np.intp)
     fold = np.full(a.shape, 2.0)
@@ -64,7 +63,7 @@ def measure_shift(image: Array, reference: Array, window: Array | None = None) -
     cross = a * b.conj() / np.maximum(scale, 1e-30 + 1e-12 * scale.max())[ring]
     cross[0, 0] = 0
     # Half whitening finds the peak; the coherence that it shows then sets the weights.
-    start = scipy.fft.irfft2(a * b.conj() / np.sqrt(np.maximum(scale, 1e-30 + 1e-6 * scale.max()))[ring], s=shape)
+    start = np.fft.irfft2(a * b.conj() / np.sqrt(np.maximum(scale, 1e-30 + 1e-6 * scale.max()))[ring], s=shape)
     peak = np.array(np.unravel_index(int(start.argmax()), shape), float)
     shift = np.where(peak > np.array(shape) / 2, peak - shape, peak)
     for _ in range(_NEWTON_STEPS):
@@ -104,7 +103,7 @@ def patch_shifts(
     within `reach` pixels and refined by the quadratic through their nine pixels (Loefdahl 2010, A&A 524, A90).
     """
     size = patches.shape[1]
-    surface = scipy.fft.irfft2(scipy.fft.rfft2(patches, axes=(1, 2)) * reference_spectra, s=(size, size), axes=(1, 2))
+    surface = np.fft.irfft2(np.fft.rfft2(patches, axes=(1, 2)) * reference_spectra, s=(size, size), axes=(1, 2))
     near = np.arange(-reach - 1, reach + 2)
     surface = surface[:, near[:, None], near[None]]
     count, width = len(surface), len(near)

@@ -15,7 +15,8 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d
+
+from stacker.alignment.curves import smoothed
 
 Float = NDArray[np.float64]
 CALM_FRAMES = 3.0
@@ -29,7 +30,7 @@ def calmness(sharpness: Float) -> Float:
 
     `sharpness` (M,) is in amplitude: its square falls about as the variance grows.
     """
-    return np.asarray(gaussian_filter1d(sharpness**2, CALM_FRAMES, mode="nearest"), np.float64)
+    return smoothed(sharpness**2, CALM_FRAMES)
 
 
 def mean_field(coefficients: Float, gain: Float, calm: Float) -> Float:

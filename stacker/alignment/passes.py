@@ -8,7 +8,6 @@ from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
-import scipy.fft
 from numpy.typing import NDArray
 
 from stacker.alignment.following import follow
@@ -174,7 +173,7 @@ def gain_probe(reference: Array, level: Level, rings: Rings) -> Array:
     """
     transform = spectrum(reference, level.window) * rings.band
     own = float((power(transform) * rings.multiplicity).sum()) + 1e-30
-    probe = scipy.fft.irfft2(transform, s=reference.shape) * level.window
+    probe = np.fft.irfft2(transform, s=reference.shape) * level.window
     # A frame's mean does not count.
     probe -= level.window * (probe.sum() / level.window.sum())
     return np.asarray(probe * (reference.size / own), np.float32)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import scipy.fft
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
@@ -109,7 +108,7 @@ def place_patches(image: Array, along_row: Array, along_column: Array, grid: Gri
     pieces = (cut[0][chosen] - cut[0][chosen].mean((1, 2), keepdims=True)) * window
     return Patches(
         corners[chosen],
-        scipy.fft.rfft2(pieces, axes=(1, 2)).conj().astype(np.complex64),
+        np.fft.rfft2(pieces, axes=(1, 2)).conj().astype(np.complex64),
         np.einsum("pij,pij->p", pieces, pieces, dtype=np.float64),
         information[chosen],
         influence,

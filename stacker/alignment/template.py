@@ -10,10 +10,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import scipy.fft
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d
 
+from stacker.alignment.curves import smoothed
 from stacker.alignment.level import Level
 from stacker.alignment.patches import Patches, place_patches
 from stacker.alignment.prior import Modes
@@ -69,7 +68,7 @@ def rings_of(shape: tuple[int, int], binning: int, cutoff_cyc_per_px: float) -> 
 
 def spectrum(image: Array, window: Array) -> NDArray[np.complex64]:
     """Return the real FFT of an image without its mean, under a window."""
-    return np.asarray(scipy.fft.rfft2((image - image.mean()) * window), np.complex64)
+    return np.asarray(np.fft.rfft2((image - image.mean()) * window), np.complex64)
 
 
 def power(spectrum: NDArray[np.complex64]) -> Array:
@@ -127,7 +126,7 @@ def measure_transfer(
     explained = gain**2 * own
     residual = np.maximum(total - explained, 1e-3 * total) / rings.samples
     # What the reference does not explain changes slowly from ring to ring; its measured values scatter.
-    spread = np.exp(gaussian_filter1d(np.log(residual), SMOOTHED_RINGS, mode="nearest"))
+    spread = np.exp(smoothed(np.log(residual), SMOOTHED_RINGS))
     trust = np.minimum(1, explained / total / COHERENCE_FLOOR)
     whitening = np.where(some, trust / np.sqrt(spread), 0)
     # Blur never grows with frequency: a rising gain is noise.

@@ -7,7 +7,6 @@ from typing import Any
 
 import cv2
 import numpy as np
-import scipy.fft
 from numpy.typing import NDArray
 
 from stacker.capture.sequence import Frame
@@ -47,8 +46,8 @@ class LatticeGrid:
         used = [min(size // 2 * 2, LARGEST_PX) for size in (height, width)]
         top, left = ((size - part) // 4 * 2 for size, part in zip((height, width), used, strict=True))
         shape = used[0] // 2, used[1] // 2
-        rows = scipy.fft.fftfreq(shape[0]).astype(np.float32)[:, None]
-        columns = scipy.fft.rfftfreq(shape[1]).astype(np.float32)[None, :]
+        rows = np.fft.fftfreq(shape[0]).astype(np.float32)[:, None]
+        columns = np.fft.rfftfreq(shape[1]).astype(np.float32)[None, :]
         tapers = [np.hanning(size + 2)[1:-1].astype(np.float32) for size in used]
         frequency = np.hypot(rows, columns).astype(np.float32)
         band = frequency < BAND_CYC
@@ -69,7 +68,7 @@ class LatticeGrid:
         for number, (window, phase) in enumerate(zip(self.windows, self.phases, strict=True)):
             row, column = divmod(number, 2)
             lattice = _without_spikes(np.ascontiguousarray(part[row::2, column::2]))
-            found.append(scipy.fft.rfft2(lattice * window)[self.band] * phase)
+            found.append(np.fft.rfft2(lattice * window)[self.band] * phase)
         return np.asarray(found, np.complex64)
 
 

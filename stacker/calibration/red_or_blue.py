@@ -10,7 +10,6 @@ from dataclasses import dataclass
 from math import erfc, log, sqrt
 
 import numpy as np
-import scipy.fft
 from numpy.typing import NDArray
 
 from stacker.calibration.lattices import LatticeGrid
@@ -166,7 +165,7 @@ def _recentring(green: Spectra, use: NDArray[np.bool_], grid: LatticeGrid) -> Sp
 def _peak(cross: Spectra, use: NDArray[np.bool_], grid: LatticeGrid) -> Real:
     whole = np.zeros(grid.band.shape, np.complex64)
     whole.ravel()[np.flatnonzero(grid.band)[use]] = cross
-    peak = np.unravel_index(int(np.argmax(scipy.fft.irfft2(whole, s=grid.shape))), grid.shape)
+    peak = np.unravel_index(int(np.argmax(np.fft.irfft2(whole, s=grid.shape))), grid.shape)
     return np.array([(int(p) + n // 2) % n - n // 2 for p, n in zip(peak, grid.shape, strict=True)], float)
 
 

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-import scipy.fft
 from numpy.typing import NDArray
 
 from stacker.sky.ephemeris import Look
@@ -130,7 +129,7 @@ class DrawnDisc:
         reach = place.radius_px + margin
         first = min(rows[0] - margin, int(place.y - reach)), min(columns[0] - margin, int(place.x - reach))
         end = max(rows[1] + margin, int(place.y + reach)), max(columns[1] + margin, int(place.x + reach))
-        shape = tuple(scipy.fft.next_fast_len(e - f, real=True) for f, e in zip(first, end, strict=True))
+        shape = tuple(cv2.getOptimalDFTSize(e - f) for f, e in zip(first, end, strict=True))
         self._cut = tuple(slice(w[0] - f, w[1] - f) for w, f in zip((rows, columns), first, strict=True))
         self._shape = shape
         down = _samples(first[0], first[0] + shape[0], _SAMPLES) - place.y
@@ -138,11 +137,11 @@ class DrawnDisc:
         x, y = on_disc(view, place.pole_angle_deg, down[:, None] / place.radius_px, right[None, :] / place.radius_px)
         picture = shade(view, place.limb_darkening, x, y)
         sharp = cv2.resize(picture, shape[::-1], interpolation=cv2.INTER_AREA)
-        self._fy = scipy.fft.fftfreq(shape[0])[:, None]
-        self._fx = scipy.fft.rfftfreq(shape[1])[None, :]
+        self._fy = np.fft.fftfreq(shape[0])[:, None]
+        self._fx = np.fft.rfftfreq(shape[1])[None, :]
         self._f = np.hypot(self._fy, self._fx)
         transfer = np.exp(-2.0 * np.pi * place.wing_px * self._f - 2.0 * (np.pi * place.blur_px * self._f) ** 2)
-        self._spectrum = scipy.fft.rfft2(sharp) * transfer
+        self._spectrum = np.fft.rfft2(sharp) * transfer
 
     def picture(self) -> Real:
         """Return the blurred disc in the window."""
@@ -160,7 +159,7 @@ class DrawnDisc:
         )
 
     def _seen(self, factor: NDArray[np.generic] | float) -> Real:
-        return np.asarray(scipy.fft.irfft2(self._spectrum * factor, self._shape)[self._cut])
+        return np.asarray(np.fft.irfft2(self._spectrum * factor, self._shape)[self._cut])
 
 
 def _samples(first: int, end: int, fine: int) -> Real:

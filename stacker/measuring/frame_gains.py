@@ -18,8 +18,6 @@ from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
-import scipy.fft
-import scipy.linalg
 from numpy.typing import NDArray
 
 from stacker.measuring.patch_places import hann
@@ -164,7 +162,8 @@ def _mixtures(noise: Curve, places: NDArray[np.intp]) -> Curve:
     """Return the mixtures (m, m) of sectors, a row each, that neither the air nor noise makes vary together."""
     level = np.einsum("rsrs->s", noise[:3, :, :3]) / 3.0
     alike = np.array(_LIKENESS)[_apart(places)]
-    vectors = scipy.linalg.eigh(alike, np.diag(level + 1e-3))[1].T
+    scale = 1 / np.sqrt(level + 1e-3)
+    vectors = (scale[:, None] * np.linalg.eigh(scale[:, None] * alike * scale)[1]).T
     return np.asarray(vectors / np.linalg.norm(vectors, axis=1, keepdims=True))
 
 
@@ -239,7 +238,7 @@ def _probes(mean: Spectra, modes: Modes, noise: Curve, size_px: int, members: ND
     planes[:, -row[twice] % size_px, 0] = shown[:, twice].conj()
     window = np.outer(hann(size_px), hann(size_px))
     window *= 0.5 * size_px**2 / np.sqrt(np.square(window, dtype=np.float64).sum())
-    return np.asarray(scipy.fft.irfft2(planes, (size_px, size_px)) * window, np.float32)
+    return np.asarray(np.fft.irfft2(planes, (size_px, size_px)) * window, np.float32)
 
 
 class ExpectedGains:

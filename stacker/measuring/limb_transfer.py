@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-import scipy.fft
 from numpy.typing import NDArray
 
 from stacker.measuring.fitting import covariance, fit_between
@@ -113,7 +112,7 @@ def _fit(profile: LimbProfile, depth: float) -> _Edge | None:
     belts = _BELTS * np.maximum(-d / radius, 0.0)
     sigma = np.sqrt(_STEPS_PER_NOISE * profile.error**2 + _FLOOR**2 + belts**2)[used]
 
-    frequency = scipy.fft.rfftfreq(6 * len(d), step)
+    frequency = np.asarray(np.fft.rfftfreq(6 * len(d), step), np.float64)
     read = _interpolation(frequency)
 
     def residual(values: Curve) -> Curve:
@@ -136,7 +135,7 @@ def _model(d: Curve, step: float, radius: float, values: Curve, frequency: Curve
     # Mirroring makes the ends meet.
     mirrored = np.concatenate([padded, padded[::-1]])
     passed = _blur_transfer(frequency, sigma, wing) * read
-    return np.asarray(scipy.fft.irfft(scipy.fft.rfft(mirrored) * passed, len(mirrored))[len(d) : 2 * len(d)])
+    return np.asarray(np.fft.irfft(np.fft.rfft(mirrored) * passed, len(mirrored))[len(d) : 2 * len(d)])
 
 
 def _blur_transfer(frequency: Curve, sigma: float, wing: float) -> Curve:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter
 
 TREND_FRAMES = 25
 """The mount is what a running median over this many frames follows; it keeps a jump as a jump."""
@@ -24,7 +23,8 @@ def image_motion_px_rms(
     if count < 4:
         return float("nan"), float("nan")
     span = min(TREND_FRAMES, count - 1 + count % 2)
-    trend = median_filter(shift_px, size=(span, 1), mode="nearest")
+    around = np.pad(shift_px, ((span // 2, span // 2), (0, 0)), mode="edge")
+    trend = np.median(np.lib.stride_tricks.sliding_window_view(around, span, axis=0), axis=-1)
     variance = float(((shift_px - trend) ** 2).mean()) / (1 - np.pi / (2 * span))
     if shift_error_px is not None and np.isfinite(shift_error_px).any():
         variance -= float(np.nanmean(shift_error_px**2))

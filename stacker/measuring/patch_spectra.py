@@ -8,7 +8,6 @@ from typing import Any
 
 import cv2
 import numpy as np
-import scipy.fft
 from numpy.typing import NDArray
 
 from stacker.capture import Capture
@@ -128,7 +127,7 @@ def _places(
 
 def _half_plane(size: int, cutoff: float) -> tuple[NDArray[np.bool_], NDArray[np.bool_], Modes]:
     """Return which modes of a half-plane transform carry signal, which only noise, and the frequencies of the first."""
-    row, column = np.meshgrid(scipy.fft.fftfreq(size), scipy.fft.rfftfreq(size), indexing="ij")
+    row, column = np.meshgrid(np.fft.fftfreq(size), np.fft.rfftfreq(size), indexing="ij")
     frequency = np.hypot(row, column) / cutoff
     # In the first and last column each mode stands twice.
     once = (column > 0) & (column < 0.5) | (row > 0)
@@ -139,7 +138,7 @@ def _half_plane(size: int, cutoff: float) -> tuple[NDArray[np.bool_], NDArray[np
 
 def noise_shape(size: int, mosaic: str | None) -> NDArray[np.float64]:
     """Return the power of white sensor noise in each mode: the Laplacian raises it, a mosaic's luminance smooths."""
-    row, column = np.meshgrid(scipy.fft.fftfreq(size), scipy.fft.rfftfreq(size), indexing="ij")
+    row, column = np.meshgrid(np.fft.fftfreq(size), np.fft.rfftfreq(size), indexing="ij")
     down, right = np.cos(2.0 * np.pi * row), np.cos(2.0 * np.pi * column)
     power = ((20.0 - 8.0 * (down + right) - 4.0 * down * right) / 6.0) ** 2
     if mosaic is not None:
@@ -163,4 +162,4 @@ def _transforms(plane: Real, corners: NDArray[np.intp], window: Real) -> Spectra
     for part, (y, x) in zip(parts, corners.tolist(), strict=True):
         edges = cv2.filter2D(plane[y - 1 : y + size + 1, x - 1 : x + size + 1], cv2.CV_32F, _LAPLACIAN)
         np.multiply(edges[1:-1, 1:-1], window, out=part)
-    return np.asarray(scipy.fft.rfft2(parts, overwrite_x=True), np.complex64)
+    return np.asarray(np.fft.rfft2(parts), np.complex64)

@@ -10,7 +10,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-import scipy.fft
 from numpy.typing import NDArray
 
 from stacker.measuring.spectra import AnalysisWindow, Complex, windowed_spectrum
@@ -295,7 +294,7 @@ def spectrum_shift(a: Complex, b: Complex, window: AnalysisWindow) -> tuple[floa
     low = np.exp(-((window.radius / 0.12) ** 2))
     power = np.sqrt((a.real**2 + a.imag**2) * (b.real**2 + b.imag**2))
     whitened = np.conj(a) * b / np.sqrt(np.maximum(power, 1e-12 * power.max() + 1e-30))
-    correlation = scipy.fft.irfft2(whitened * low, window.size)
+    correlation = np.fft.irfft2(whitened * low, window.size)
     reach = int(min(_REGISTRATION_PX, min(window.size) // 4))
     near = np.roll(correlation, (reach, reach), (0, 1))[: 2 * reach + 1, : 2 * reach + 1]
     y, x = np.unravel_index(int(near.argmax()), near.shape)
@@ -306,8 +305,8 @@ def spectrum_shift(a: Complex, b: Complex, window: AnalysisWindow) -> tuple[floa
 
 def shifted_spectrum(spectrum: Complex, window: AnalysisWindow, shift_px: tuple[float, float]) -> Complex:
     """Return the spectrum of the image moved back by `shift_px` = (dy, dx)."""
-    rows = np.exp(2j * np.pi * scipy.fft.fftfreq(window.size[0]) * shift_px[0])
-    columns = np.exp(2j * np.pi * scipy.fft.rfftfreq(window.size[1]) * shift_px[1])
+    rows = np.exp(2j * np.pi * np.fft.fftfreq(window.size[0]) * shift_px[0])
+    columns = np.exp(2j * np.pi * np.fft.rfftfreq(window.size[1]) * shift_px[1])
     return np.asarray(spectrum * rows[:, None] * columns[None, :], np.complex64)
 
 

@@ -18,7 +18,6 @@ from functools import cached_property, lru_cache
 
 import cv2
 import numpy as np
-import scipy.fft
 from numpy.typing import NDArray
 
 from stacker.packed_spectrum import add_squares, folded
@@ -121,7 +120,7 @@ class AnalysisWindow:
     @cached_property
     def radius(self) -> Real:
         """Return the spatial frequency of every mode in cycles per pixel, shape `spectrum_shape`."""
-        rows, columns = scipy.fft.fftfreq(self.size[0]), scipy.fft.rfftfreq(self.size[1])
+        rows, columns = np.fft.fftfreq(self.size[0]), np.fft.rfftfreq(self.size[1])
         return np.asarray(np.hypot(rows[:, None], columns[None, :]), np.float32)
 
     @cached_property
@@ -132,7 +131,7 @@ class AnalysisWindow:
     @cached_property
     def restoring(self) -> Real:
         """What undoes the Laplacian in the spectrum, shape `spectrum_shape`; bounded where the window shows nothing."""
-        rows, columns = scipy.fft.fftfreq(self.size[0])[:, None], scipy.fft.rfftfreq(self.size[1])[None, :]
+        rows, columns = np.fft.fftfreq(self.size[0])[:, None], np.fft.rfftfreq(self.size[1])[None, :]
         down, right = np.cos(2.0 * np.pi * rows), np.cos(2.0 * np.pi * columns)
         laplacian = (8.0 * (down + right) + 4.0 * down * right - 20.0) / 6.0
         least = (2.0 * np.pi / min(self.weight.shape)) ** 2
@@ -179,7 +178,7 @@ def _window_over(bits: bytes, shape: tuple[int, ...], kind: str) -> AnalysisWind
             for outer, part in zip((rows, columns), inner, strict=True)
         )
     weight = np.ascontiguousarray(weight, np.float32)
-    height, width = (scipy.fft.next_fast_len(n, real=True) for n in weight.shape)
+    height, width = (cv2.getOptimalDFTSize(n) for n in weight.shape)
     return AnalysisWindow(rows, columns, weight, (height, width), Shading.under(weight, depth is not None))
 
 
@@ -193,7 +192,7 @@ def windowed_spectrum(image: NDArray[np.floating], window: AnalysisWindow) -> Co
 
     The shading that fits best under the window is removed first.
     """
-    spectrum = np.asarray(scipy.fft.rfft2(_under(window, image), window.size), np.complex64)
+    spectrum = np.asarray(np.fft.rfft2(_under(window, image), window.size), np.complex64)
     if window.whitened:
         spectrum *= window.restoring
     return spectrum

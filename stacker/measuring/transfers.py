@@ -5,7 +5,6 @@ from __future__ import annotations
 from functools import lru_cache
 
 import numpy as np
-import scipy.fft
 from numpy.typing import NDArray
 
 Curve = NDArray[np.float64]
@@ -65,7 +64,7 @@ def _defocus(waves_pv: float, obstruction_ratio: float) -> tuple[Curve, Curve]:
     pupil = ((rho2 <= 1.0) & (rho2 >= obstruction_ratio**2)).astype(float)
     otfs = []
     for waves in (waves_pv, 0.0):
-        spread = np.abs(scipy.fft.fft2(pupil * np.exp(2j * np.pi * waves * rho2))) ** 2
-        otf = np.abs(scipy.fft.ifft2(spread))[0, : across + 1]
+        spread = np.abs(np.fft.fft2(pupil * np.exp(2j * np.pi * waves * rho2))) ** 2
+        otf = np.abs(np.fft.ifft2(spread))[0, : across + 1]
         otfs.append(otf / otf[0])
     return np.arange(across + 1) / across, np.minimum(otfs[0] / np.maximum(otfs[1], 1e-4), 1.0)

@@ -9,7 +9,6 @@ from typing import Protocol
 
 import cv2
 import numpy as np
-import scipy.fft
 from numpy.typing import NDArray
 
 from stacker.packed_spectrum import energy, packed
@@ -69,12 +68,12 @@ class DiscTracker:
         lit = float(self._lit_means(self._template[None])[0])
         self._area = max(1, int(np.count_nonzero(self._template > _CLIP_LEVEL * lit)))
         self._centre = _centroids(np.maximum(self._template - np.float32(_CLIP_LEVEL * level_adu), 0)[None])[0]
-        shape = [scipy.fft.next_fast_len(2 * n) for n in template.shape]
+        shape = [cv2.getOptimalDFTSize(2 * n) for n in template.shape]
         self._padded = (shape[0], shape[1])
-        self._spectrum: NDArray[np.complex64] = np.conj(scipy.fft.rfft2(self._template, self._padded))
-        inside = scipy.fft.rfft2(np.ones(template.shape, np.float32), self._padded)
-        power = np.conj(scipy.fft.rfft2(self._template**2, self._padded))
-        self._expected: Plane = scipy.fft.irfft2(inside * power, self._padded)
+        self._spectrum: NDArray[np.complex64] = np.conj(np.fft.rfft2(self._template, self._padded))
+        inside = np.fft.rfft2(np.ones(template.shape, np.float32), self._padded)
+        power = np.conj(np.fft.rfft2(self._template**2, self._padded))
+        self._expected = np.asarray(np.fft.irfft2(inside * power, self._padded), np.float32)
 
     def locate(self, plane: Plane, index: int) -> Place:
         """Return the disc's displacement from the template; `LOST` where nothing of its kind is lit."""
@@ -132,8 +131,8 @@ class DiscTracker:
         return marks[0], marks[1]
 
     def _fit(self, above: Plane) -> tuple[float, float]:
-        cross = scipy.fft.irfft2(scipy.fft.rfft2(above, self._padded) * self._spectrum, self._padded)
-        row, column, _ = peak_position(2 * cross - self._expected)
+        cross = np.fft.irfft2(np.fft.rfft2(above, self._padded) * self._spectrum, self._padded)
+        row, column, _ = peak_position(np.asarray(2 * cross - self._expected, np.float32))
         return row, column
 
 
@@ -265,7 +264,7 @@ def _taper(length: int) -> NDArray[np.float64]:
 
 
 def _frequencies(size: tuple[int, int]) -> NDArray[np.float64]:
-    return np.asarray(np.hypot(scipy.fft.fftfreq(size[0])[:, None], scipy.fft.rfftfreq(size[1])[None, :]))
+    return np.asarray(np.hypot(np.fft.fftfreq(size[0])[:, None], np.fft.rfftfreq(size[1])[None, :]))
 
 
 def _band(size: tuple[int, int]) -> NDArray[np.float32]:
@@ -277,7 +276,7 @@ def _band(size: tuple[int, int]) -> NDArray[np.float32]:
 
 def _mean_amplitude(planes: list[Plane], size: tuple[int, int]) -> NDArray[np.float32]:
     """Return the square root of the planes' spectral amplitude, averaged over rings, as a map for division."""
-    power = np.mean([np.abs(scipy.fft.rfft2(plane)) ** 2 for plane in planes], axis=0)
+    power = np.mean([np.abs(np.fft.rfft2(plane)) ** 2 for plane in planes], axis=0)
     ring = np.minimum(np.rint(_frequencies(size) * min(size)).astype(int), min(size) // 2)
     mean = np.bincount(ring.ravel(), power.ravel()) / np.maximum(np.bincount(ring.ravel()), 1)
     amplitude = np.sqrt(np.sqrt(mean))[ring]

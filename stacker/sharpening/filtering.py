@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
-import scipy.fft
 from numpy.typing import NDArray
 
 Real = NDArray[np.float32]
@@ -21,13 +20,13 @@ def filtered(image: Real, frequency_cyc_per_px: Curve, gain: Curve) -> Real:
     48 px at its borders, so that opposite borders do not meet.
     """
     height, width = image.shape
-    rows, columns = (scipy.fft.next_fast_len(n + 2 * _REACH_PX, real=True) for n in (height, width))
+    rows, columns = (cv2.getOptimalDFTSize(n + 2 * _REACH_PX) for n in (height, width))
     padded = _mirrored(image, rows, columns)
-    spectrum = scipy.fft.rfft2(padded)
-    radius = np.hypot(scipy.fft.fftfreq(rows)[:, None], scipy.fft.rfftfreq(columns)[None, :])
+    spectrum = np.fft.rfft2(padded)
+    radius = np.hypot(np.fft.fftfreq(rows)[:, None], np.fft.rfftfreq(columns)[None, :])
     transfer = np.interp(radius, np.append(0.0, frequency_cyc_per_px), np.append(1.0, gain))
     spectrum *= transfer.astype(np.float32)
-    whole = scipy.fft.irfft2(spectrum, (rows, columns))
+    whole = np.fft.irfft2(spectrum, (rows, columns))
     return np.ascontiguousarray(whole[_REACH_PX : _REACH_PX + height, _REACH_PX : _REACH_PX + width])
 
 
