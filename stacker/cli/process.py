@@ -31,7 +31,8 @@ _EXAMPLES = """examples:
 
 Each capture becomes the folder DIR/<name without ending>/: finished.png, labelled.png and best_frame.png to look at,
 stack.fits, stack.tif and finished.fits to work on, frames.csv, metrics.json and curves.json with what was measured,
-settings.toml to repeat it. 'stillair report' makes a page of it. A capture is a video, a FITS or TIFF file, or a folder of pictures.
+settings.toml to repeat it. 'stillair report' makes a page of it. A capture is a video, a FITS or TIFF file,
+or a folder of pictures.
 Exit status: 0 all done, 1 some capture failed (the others are done), 2 the call was wrong.
 """
 
