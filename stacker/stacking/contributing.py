@@ -14,7 +14,7 @@ from stacker.capture.sequence import Capture, Frame
 from stacker.ranking.record import Ranking
 from stacker.settings import StackingSettings
 from stacker.stacking.carrying import Carried, Carrier
-from stacker.stacking.outliers import FEWEST_FRAMES, SAMPLE_FRAMES, Bounds, Sample, Share, shares_of
+from stacker.stacking.outliers import FEWEST_FRAMES, LEAST_SHARE, SAMPLE_FRAMES, Bounds, Sample, Share, shares_of
 from stacker.stacking.preference import Preference, prefer
 
 Array = NDArray[np.float32]
@@ -43,7 +43,7 @@ class Contributor:
         if self.bounds is not None:
             return self.bounds.middle
         first = self.carrier.carry(0, capture.get_frame(int(self.carrier.alignment.frames[0])))
-        return np.full(self.carrier.shape, mean_level(first.image, first.share), np.float32)
+        return np.full(self.carrier.shape, usual_level(first.image, first.share), np.float32)
 
     def contribute(self, order: int, frame: Frame, with_gray: bool = False) -> tuple[Carried, int]:
         """Return used frame number `order` on the stack's pixels, and how many of its pixels were left out as hits."""
@@ -71,9 +71,13 @@ def of_every_kind(figure: NDArray[np.float64], most: int) -> set[int]:
     return set(np.argsort(figure, kind="stable")[ranks].tolist())
 
 
-def mean_level(image: Array, share: Share) -> float:
-    """Return the mean over the pixels that a frame shows: what sums count from keeps their precision."""
-    return float(np.average(image, weights=None if share is None else shares_of(share, image.shape) + 1e-9))
+def usual_level(image: Array, share: Share) -> float:
+    """Return the median of the pixels that a frame shows: what sums count from keeps their precision.
+
+    A pixel that no frame shows keeps it: around a disc that is the sky, which a mean is not.
+    """
+    seen = image if share is None else image[shares_of(share, image.shape) > LEAST_SHARE]
+    return float(np.median(seen)) if seen.size else 0.0
 
 
 def _bounds(capture: Capture, carrier: Carrier, settings: StackingSettings, workers: int) -> Bounds | None:

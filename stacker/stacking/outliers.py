@@ -130,7 +130,8 @@ class Sample:
             # Differences from a frame keep the squares small enough for float32.
             self._pivot = image.copy()
             if unseen is not None:
-                self._pivot[unseen] = 0 if unseen.all() else image[~unseen].mean()
+                # Where no frame shows anything this is what stays: the sky around a disc.
+                self._pivot[unseen] = 0 if unseen.all() else np.median(image[~unseen])
         for rows in strips(image.shape):
             value = np.asarray(cv2.subtract(image[rows], self._pivot[rows]), np.float32)
             hidden = None if unseen is None else unseen[rows]

@@ -21,7 +21,7 @@ from stacker.ranking.record import Ranking
 from stacker.ranking.selection import choose_frames
 from stacker.settings import StackingSettings
 from stacker.stacking.carrying import Carried
-from stacker.stacking.contributing import Contributor, mean_level
+from stacker.stacking.contributing import Contributor, usual_level
 from stacker.stacking.outliers import shares_of
 
 Array = NDArray[np.float32]
@@ -101,7 +101,7 @@ def stack_portions(
 
     def work(order: int, frame: Frame) -> tuple[float, Array, Array | None]:
         seen, _ = contributor.contribute(order, frame)
-        return mean_level(seen.image, seen.share) if order == 0 else 0.0, *_green_inside(seen, box)
+        return usual_level(seen.image, seen.share) if order == 0 else 0.0, *_green_inside(seen, box)
 
     level = 0.0
     weights = alignment.weight / alignment.weight.max()

@@ -42,12 +42,13 @@ def write(
     return path
 
 
-def above_sky(image: np.ndarray, where: np.ndarray) -> tuple[float, float]:
+def above_sky(image: np.ndarray, where: np.ndarray, seen: np.ndarray | None = None) -> tuple[float, float]:
     """Return the light above the sky, and what the noise of that sky costs: 1.25 sigma / sqrt(n) a pixel,
 
-    twice that since resampled noise is alike over neighbours.
+    twice that since resampled noise is alike over neighbours. The sky is what was `seen` off the target, else the
+    upper rows.
     """
-    sky = image[1:7, 5:-5]
+    sky = image[1:7, 5:-5] if seen is None else image[seen & ~where]
     error = 2.5 * sky.std() / np.sqrt(sky.size) * where.sum()
     return float((image - np.median(sky))[where].sum()), float(error)
 
@@ -104,13 +105,16 @@ def test_light_of_every_filter_is_kept(lrgb: Path) -> None:
     """What a plane holds above its sky is what its own stack held, to 1e-4 and the noise of the sky."""
     with fits.open(lrgb / "jup_LRGB" / "stack.fits") as units:
         joined = dict(zip("RGB", units[0].data.astype(float), strict=True))
+        covered = dict(zip("RGB", units["COVERAGE"].data, strict=True))
     for name, plane in joined.items():
-        alone = fits.getdata(lrgb / f"jup_{name}" / "stack.fits").astype(float)
-        discs = [image > np.median(image[:6]) + 0.1 * np.ptp(image) for image in (plane, alone)]
-        light = [
-            above_sky(image, binary_dilation(disc, iterations=8))
-            for image, disc in zip((plane, alone), discs, strict=True)
-        ]
+        with fits.open(lrgb / f"jup_{name}" / "stack.fits") as units:
+            alone, behind = units[0].data.astype(float), units["COVERAGE"].data
+        light = []
+        for image, coverage in ((plane, covered[name]), (alone, behind)):
+            disc = image > np.median(image[:6]) + 0.1 * np.ptp(image)
+            # Where a plane saw nothing there is a stand-in for the sky, which is not measured.
+            seen = coverage > 0.99 * coverage.max()
+            light.append(above_sky(image, binary_dilation(disc, iterations=8), seen))
         assert light[0][0] == pytest.approx(light[1][0], abs=1e-4 * light[1][0] + 3 * hypot(light[0][1], light[1][1]))
 
 

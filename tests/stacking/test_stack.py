@@ -174,3 +174,19 @@ def test_a_few_frames_of_every_kind_stand_for_all() -> None:
     trimmed = np.sort(figure)[:-100]
     assert figure[[k for k in chosen if figure[k] <= trimmed[-1]]].mean() == pytest.approx(trimmed.mean(), rel=0.02)
     assert of_every_kind(figure[:20], 60) == set(range(20))
+
+
+@pytest.mark.parametrize("count", [6, 40])
+def test_what_no_frame_shows_is_the_sky_around_a_disc(count: int, by_hand: Make) -> None:
+    """A bright disc on a dark sky, every frame three pixels lower than the first: the last rows are never seen.
+
+    Whatever is put there must not stand out of the sky, with or without a sample that tells outliers.
+    """
+    rng = np.random.default_rng(11)
+    rows, columns = np.mgrid[:64, :64]
+    disc = 2000.0 * (np.hypot(rows - 30, columns - 32) < 20)
+    frames = np.stack([20 + disc + rng.normal(0, 2, disc.shape) for _ in range(count)]).astype(np.float32)
+    result = stack(*by_hand(frames, np.full((count, 2), (3.4, 0.0))))
+    unseen = result.coverage == 0
+    assert unseen[-3:].all()
+    assert np.abs(result.image[unseen] - 20).max() < 10
