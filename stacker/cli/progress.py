@@ -45,4 +45,4 @@ class Progress:
         tqdm.monitor_interval = 0
         self.close()
         self._stage = stage
-        self._bar = tqdm(total=total, desc=f"{self._name}: {stage}", leave=False, file=sys.stderr, unit="frame")
+        self._bar = tqdm(total=total, desc=f"{self._name}: {stage}", leave=False, file=sys.stderr, unit=" frames")

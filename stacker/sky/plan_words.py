@@ -10,6 +10,7 @@ from stacker.sky.night import Span
 from stacker.sky.plan import Pair, Plan, TargetPlan, size_text
 
 _WIDTH = 110
+_SOURCES = {"setting": "seeing_arcsec of the file, 2 where it says nothing", "given": "as given in the call"}
 _COLUMNS = ("telescope", "camera", "worth", "elements", "in this air", "Barlow", "f/", "exposure", "capture")
 
 
@@ -18,9 +19,10 @@ def plan_heading(plan: Plan) -> list[str]:
     site = plan.night.site
     place = f"{site.name}, " if site.name else ""
     place += site.place()
+    source = _SOURCES.get(plan.seeing_from, plan.seeing_from)
     return [
         f"Night of {plan.night.evening.isoformat()}, {place}; times UTC",
-        f"Usual seeing {plan.seeing_arcsec:.1f} arcsec ({plan.seeing_from}); ephemeris {VALIDITY}, offline",
+        f"Usual seeing {plan.seeing_arcsec:.1f} arcsec ({source}); ephemeris {VALIDITY}, offline",
     ]
 
 
