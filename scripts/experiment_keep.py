@@ -55,6 +55,9 @@ FIRST_SEED = 4000
 BORDER_PX = 12
 SIGMAS_PX = (0.6, 0.9, 1.3, 1.9, 2.7, 4, 6, 9, 14)
 POWERS = (0.0, 0.5, 0.75, 1.0, 1.5)
+WAYS = ("each by itself", "all at once")
+
+Errors = dict[float | str, float]
 
 
 @dataclass(frozen=True)
@@ -146,13 +149,14 @@ def inside(mask: NDArray[np.bool_], kind: str) -> NDArray[np.bool_]:
     return where & frame
 
 
-def errors(capture: Capture, ranking: Ranking, trial: Trial, own: bool) -> dict[float | str, float]:
-    """Return the unexplained detail by keep percentage, and of auto."""
-    found: dict[float | str, float] = {}
-    fields = align(capture, ranking, keep=100.0, workers=2)
+def errors(capture: Capture, ranking: Ranking, trial: Trial, workers: int) -> dict[str, Errors]:
+    """Return the unexplained detail by keep percentage, and of auto, for both ways to align."""
+    found: dict[str, Errors] = {way: {} for way in WAYS}
+    together = align(capture, ranking, keep=100.0, workers=workers)
     for keep in ("auto", *SWEEP):
-        used = align(capture, ranking, keep=keep, workers=2) if own else only(fields, ranking, keep)
-        found[keep] = unexplained(stack(capture, ranking, used, 2), trial.truth)
+        own = align(capture, ranking, keep=keep, workers=workers)
+        for way, used in zip(WAYS, (own, only(together, ranking, keep)), strict=True):
+            found[way][keep] = unexplained(stack(capture, ranking, used, workers), trial.truth)
     return found
 
 
@@ -164,41 +168,45 @@ def only(fields: Alignment, ranking: Ranking, keep: float | str) -> Alignment:
     return replace(fields, frames=chosen, half=half, **each)
 
 
-def print_choice(trials: list[Trial], own: bool) -> None:
-    """Print the excess over the best of the sweep, and what the keep curve says."""
-    print(f"{'excess over the best of the sweep, percent':<42}" + "".join(f"{keep:>7g}" for keep in SWEEP) + "   auto")
-    table, agreed = [], 0
+def print_choice(trials: list[Trial], workers: int) -> None:
+    """Print the excess over the best of the sweep for both ways to align, and what the keep curve says."""
+    print(f"{'excess over the best of the sweep, percent':<50}" + "".join(f"{keep:>7g}" for keep in SWEEP) + "   auto")
+    tables: dict[str, list[list[float]]] = {way: [] for way in WAYS}
+    agreed = 0
     for trial in trials:
-        with open_capture(trial.path) as capture:
-            found = errors(capture, centred(rank(capture, RankingSettings(), 2)), trial, own)
-        best = min(found[keep] for keep in SWEEP)
-        excess = [100 * (found[keep] / best - 1) for keep in (*SWEEP, "auto")]
-        study = keep_curve(trial.path, workers=2)
+        study = keep_curve(trial.path, workers=workers)
         low, high = study.curve.good_range_percent or (np.nan, np.nan)
         agreed += bool(study.auto_is_as_good)
-        told = f"   keep: {study.curve.best_percent or np.nan:g} ({low:g} to {high:g})"
-        print(f"{trial.name:<42}" + "".join(f"{value:7.1f}" for value in excess) + told, flush=True)
-        table.append(excess)
-    for name, summary in (("median", np.median), ("mean", np.mean), ("worst", np.max)):
-        print(f"{name:<42}" + "".join(f"{value:7.1f}" for value in summary(np.array(table), axis=0)))
-    mean = dict(zip((*SWEEP, "auto"), np.mean(table, 0), strict=True))
+        told = f"   keep: {study.curve.best_percent or np.nan:g} ({low:g} to {high:g}), auto {study.auto_percent:.0f}"
+        with open_capture(trial.path) as capture:
+            found = errors(capture, centred(rank(capture, RankingSettings(), workers)), trial, workers)
+        for way, one in found.items():
+            best = min(one[keep] for keep in SWEEP)
+            excess = [100 * (one[keep] / best - 1) for keep in (*SWEEP, "auto")]
+            print(f"{trial.name + ', ' + way:<50}" + "".join(f"{value:7.1f}" for value in excess) + told, flush=True)
+            tables[way].append(excess)
+    for way, table in tables.items():
+        for name, summary in (("median", np.median), ("mean", np.mean), ("worst", np.max)):
+            shown = summary(np.array(table), axis=0)
+            print(f"{name + ', ' + way:<50}" + "".join(f"{value:7.1f}" for value in shown))
+        mean = dict(zip((*SWEEP, "auto"), np.mean(table, 0), strict=True))
+        fixed = ", ".join(f"{mean[keep]:.2f} of a fixed {keep:g} %" for keep in FIXED)
+        print(f"{way}: mean excess {mean['auto']:.2f} percent of auto, {fixed}")
     print(f"keep's good range holds auto in {agreed} of {len(trials)}")
-    for keep in FIXED:
-        print(f"auto against a fixed {keep:g} %: {mean['auto']:.2f} against {mean[keep]:.2f} percent excess on average")
 
 
-def print_weights(trials: list[Trial]) -> None:
+def print_weights(trials: list[Trial], workers: int) -> None:
     """Print the unexplained detail with powers of gain times squared sharpness as weights, over that of the default."""
     print(f"{'unexplained detail over the default':<42}" + "".join(f"{power:>9g}" for power in POWERS))
     table = []
     for trial in trials:
         with open_capture(trial.path) as capture:
-            ranking = centred(rank(capture, RankingSettings(), 2))
-            fields = align(capture, ranking, workers=2)
+            ranking = centred(rank(capture, RankingSettings(), workers))
+            fields = align(capture, ranking, workers=workers)
             found = []
             for power in (alignment_stage.SOFTNESS, *POWERS):
                 weight = fields.weight ** (power / alignment_stage.SOFTNESS)
-                made = stack(capture, ranking, replace(fields, weight=weight / weight.sum()), 2)
+                made = stack(capture, ranking, replace(fields, weight=weight / weight.sum()), workers)
                 found.append(unexplained(made, trial.truth))
         table.append(np.array(found[1:]) / found[0])
         print(f"{trial.name:<42}" + "".join(f"{value:9.3f}" for value in table[-1]), flush=True)
@@ -210,14 +218,14 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--captures", type=int, default=20)
     parser.add_argument("--seed", type=int, default=FIRST_SEED, help="another seed, other captures")
-    parser.add_argument("--own", action="store_true")
     parser.add_argument("--weights", action="store_true")
+    parser.add_argument("--workers", type=int, default=2)
     options = parser.parse_args()
     cv2.setNumThreads(1)
     with tempfile.TemporaryDirectory() as folder:
         made = scenarios(options.captures, options.seed)
         trials = [record(Path(folder), options.seed + number, *described) for number, described in enumerate(made)]
-        print_weights(trials) if options.weights else print_choice(trials, options.own)
+        (print_weights if options.weights else print_choice)(trials, options.workers)
 
 
 if __name__ == "__main__":

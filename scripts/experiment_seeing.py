@@ -26,6 +26,7 @@ from stacker.alignment import find_repair
 from stacker.capture import open_capture
 from stacker.measuring.air_fit import fit_air, foreseen
 from stacker.measuring.frame_gains import MIDDLES, RINGS, covariance_of, numbers_of
+from stacker.measuring.patch_places import hann
 from stacker.measuring.patch_spectra import MOST_FRAMES, PatchSpectra, patch_spectra
 from stacker.measuring.recentring import Modes, Spectra, recentre
 from stacker.measuring.seeing import R0_WAVELENGTH_NM, measure_seeing
@@ -220,6 +221,10 @@ def compare(seed: int, count: int) -> None:
 ACROSS, SIDE, SHEET = 32, 64, 384
 GROUPS, WANDER = 4, 0.15
 GAIN_WANDER = 0.1
+PATCHES, SEEN_UP_TO = 6, 0.8
+"""Of random detail, and how far of the cutoff they are looked at: as in captures."""
+DETAILS = 24
+"""Groups of screens, each with patches of its own: chance of six patches moves the coarsest ring by a tenth."""
 GAIN_RATIOS = (0.7, 1, 1.25, 1.5, 1.75, 2, 2.25, 2.5, 3, 3.5, 4, 5, 6)
 OBSTRUCTIONS = (0.0, 0.2, 0.35)
 TABLED_WAVES = (0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.65, 0.8)
@@ -256,8 +261,7 @@ def tabulate_gains(path: Path, count: int) -> None:
         for waves in TABLED_WAVES:
             for ratio in GAIN_RATIOS:
                 phase = level * ((ratio * strength / ACROSS) ** (5 / 6))[:, None, None] + 2 * np.pi * waves * radius**2
-                groups, modes = recentred(phase.astype(np.float32), pupil)
-                found = numbers_of(np.mean([covariance_of(group, modes) for group in groups], axis=0))
+                found = numbers_of(np.mean(list(covariances_in_patches(phase.astype(np.float32), pupil)), axis=0))
                 told = ",".join(f"{value:.2f}" for value in found.reshape(-1))
                 rows.append(f"{obstruction:g},{waves:g},{ratio:g},{told}")
     path.write_text("\n".join(rows) + "\n", encoding="ascii", newline="\n")
@@ -296,15 +300,36 @@ def without_tilt(screens: Array, obstruction: float) -> tuple[Array, Array, Arra
 
 def recentred(phase: NDArray[np.float32], pupil: Array) -> tuple[list[Spectra], Modes]:
     """Return the transfers of exposures in groups, each recentred as measured patches are, and their frequencies."""
-    row, column = np.meshgrid(scipy.fft.fftfreq(SIDE), scipy.fft.rfftfreq(SIDE), indexing="ij")
-    wanted = (np.hypot(row, column) < ACROSS / SIDE) & ((column > 0) | (row > 0))
-    modes = Modes(row[wanted].astype(np.float32), column[wanted].astype(np.float32), ACROSS / SIDE)
-    moved = []
-    for group in np.array_split(phase, GROUPS):
-        field = scipy.fft.fft2((pupil * np.exp(1j * group)).astype(np.complex64), (SIDE, SIDE))
-        transfer = scipy.fft.rfft2(np.abs(field) ** 2)[:, wanted] / np.float32(pupil.sum() * SIDE**2)
-        moved.append(recentre(transfer.astype(np.complex64), modes)[0])
-    return moved, modes
+    wanted, modes = half_plane(SIDE, 1.0)
+    groups = np.array_split(phase, GROUPS)
+    return [recentre(transfers(group, pupil)[:, wanted], modes)[0] for group in groups], modes
+
+
+def covariances_in_patches(phase: NDArray[np.float32], pupil: Array) -> Iterator[Array]:
+    """Yield the covariances of gains in groups of exposures of random detail, seen in windowed patches."""
+    size = SIDE * ELEMENTS // ACROSS
+    wanted, modes = half_plane(size, SEEN_UP_TO)
+    window, rng = np.outer(hann(size), hann(size)), np.random.default_rng(5)
+    for group in np.array_split(phase, DETAILS):
+        transfer, patches = transfers(group, pupil), []
+        for _ in range(PATCHES):
+            detail = scipy.fft.rfft2(rng.standard_normal((SIDE, SIDE), np.float32))
+            seen = scipy.fft.irfft2(transfer * detail, (SIDE, SIDE))[:, :size, :size] * window
+            patches.append(recentre(scipy.fft.rfft2(seen)[:, wanted], modes)[0])
+        yield covariance_of(patches, modes)
+
+
+def half_plane(size: int, up_to: float) -> tuple[NDArray[np.bool_], Modes]:
+    """Return which modes of pictures of `size` px lie below `up_to` of the cutoff, and their frequencies."""
+    row, column = np.meshgrid(scipy.fft.fftfreq(size), scipy.fft.rfftfreq(size), indexing="ij")
+    wanted = (np.hypot(row, column) < up_to * ACROSS / SIDE) & ((column > 0) | (row > 0))
+    return wanted, Modes(row[wanted].astype(np.float32), column[wanted].astype(np.float32), ACROSS / SIDE)
+
+
+def transfers(phase: NDArray[np.float32], pupil: Array) -> Spectra:
+    """Return the transfers (n, SIDE, SIDE // 2 + 1) of exposures."""
+    field = scipy.fft.fft2((pupil * np.exp(1j * phase)).astype(np.complex64), (SIDE, SIDE))
+    return np.asarray(scipy.fft.rfft2(np.abs(field) ** 2) / np.float32(pupil.sum() * SIDE**2), np.complex64)
 
 
 def speckle_of(phase: NDArray[np.float32], pupil: Array) -> tuple[Array, Array]:

@@ -7,7 +7,9 @@ now the other: gains vary at coarse detail too, and all together. With it the ai
 one direction while it blurs what runs across (as a lens' astigmatism does out of focus); in focus it blurs both.
 
 `frame_gains.csv` beside this file holds what simulated wavefronts give, from the same screens as `short_exposures.csv`
-while r0 wanders by 10 %. `python scripts/experiment_seeing.py --gains` makes it anew.
+while r0 wanders by 10 %, in windowed patches of random detail as they are measured: so narrow a window lets the gains
+at the coarsest detail vary by a tenth more than the bare transfer does, which would pass for defocus.
+`python scripts/experiment_seeing.py --gains` makes it anew.
 """
 
 from __future__ import annotations
@@ -188,12 +190,15 @@ def patch_gains(
     return PatchGains(off, probes, np.where(seen & (level < _NOISIEST), 1.0 / (_FAINT + level), 0.0))
 
 
-def covariance_of(moved: Spectra, modes: Modes) -> Curve:
-    """Return the covariances (3, 5, 5) of gains of noiseless, independent exposures, sectors 0, 1 and 2 apart."""
-    gain, mean = _gains(moved, _cells(modes))
-    off = gain / mean - 1.0
+def covariance_of(patches: list[Spectra], modes: Modes) -> Curve:
+    """Return the covariances (3, 5, 5) of gains of noiseless, independent exposures, sectors 0, 1 and 2 apart.
+
+    Each patch (n, K) shows the same exposures of other detail; their gains are averaged.
+    """
+    members = _cells(modes)
+    off = np.mean([gain / mean - 1.0 for gain, mean in (_gains(moved, members) for moved in patches)], 0)
     turned = (np.einsum("ias,ibs->ab", off, np.roll(off, -lag, 2)) for lag in range(LAGS))
-    return np.stack([0.5 * (part + part.T) for part in turned]) / ((len(moved) - 1) * SECTORS)
+    return np.stack([0.5 * (part + part.T) for part in turned]) / ((len(off) - 1) * SECTORS)
 
 
 def _cells(modes: Modes) -> NDArray[np.float32]:

@@ -27,6 +27,12 @@ def _modes(size: int, cutoff: float) -> tuple[np.ndarray, Modes]:
 
 def _transfers(rng: np.random.Generator, ratio: float, waves: float, count: int) -> tuple[np.ndarray, Modes]:
     """Return recentred transfers (n, K) of fresh Kolmogorov screens (Fried 1966) through an open aperture."""
+    wanted, modes = _modes(SIDE, ACROSS / SIDE)
+    return recentre(_whole_transfers(rng, ratio, waves, count)[:, wanted], modes)[0], modes
+
+
+def _whole_transfers(rng: np.random.Generator, ratio: float, waves: float, count: int) -> np.ndarray:
+    """Return the same (n, SIDE, SIDE // 2 + 1), not recentred."""
     size = 256
     f = np.hypot(scipy.fft.fftfreq(size)[:, None], scipy.fft.fftfreq(size)[None])
     f[0, 0] = np.inf
@@ -50,19 +56,46 @@ def _transfers(rng: np.random.Generator, ratio: float, waves: float, count: int)
     field = scipy.fft.fft2(
         pupil * np.exp(1j * (flat * (ratio / ACROSS) ** (5 / 6) + 2 * np.pi * waves * radius**2)), (SIDE, SIDE)
     )
-    wanted, modes = _modes(SIDE, ACROSS / SIDE)
-    transfer = scipy.fft.rfft2(np.abs(field) ** 2)[:, wanted] / (pupil.sum() * SIDE**2)
-    return recentre(transfer.astype(np.complex64), modes)[0], modes
+    return (scipy.fft.rfft2(np.abs(field) ** 2) / (pupil.sum() * SIDE**2)).astype(np.complex64)
+
+
+def _in_patches(rng: np.random.Generator, transfer: np.ndarray, size: int) -> tuple[list[np.ndarray], Modes]:
+    """Return recentred spectra of `size` px of exposures of white detail, blurred whole and then windowed."""
+    wanted, modes = _modes(size, ACROSS / SIDE)
+    window, patches = np.outer(hann(size), hann(size)), []
+    for _ in range(6):
+        picture = scipy.fft.rfft2(rng.normal(size=(SIDE, SIDE)).astype(np.float32))
+        seen = scipy.fft.irfft2(transfer * picture, (SIDE, SIDE))[:, :size, :size] * window
+        patches.append(recentre(scipy.fft.rfft2(seen)[:, wanted].astype(np.complex64), modes)[0])
+    return patches, modes
 
 
 @pytest.mark.parametrize(("ratio", "waves"), [(1.75, 0.0), (1.75, 0.3), (2.5, 0.5)])
 def test_table_agrees_with_fresh_screens(ratio: float, waves: float) -> None:
-    """Variances within a third, of which a fifth is chance among 640 screens and the table's r0 wanders by 10 %."""
-    moved, modes = _transfers(np.random.default_rng(5), ratio, waves, 640)
-    found = numbers_of(covariance_of(moved, modes))
+    """Variances within a third, of which a fifth is chance among 640 screens and the table's r0 wanders by 10 %.
+
+    What turns four times is a thousandth of them in the two coarsest rings, and there chance of the detail itself.
+    """
+    patches, modes = _in_patches(rng := np.random.default_rng(5), _whole_transfers(rng, ratio, waves, 640), 32)
+    found = numbers_of(covariance_of(patches, modes))
     known = numbers_of(ExpectedGains(0.0).covariance(ratio, waves))
-    np.testing.assert_allclose(found[:, :RINGS], known[:, :RINGS], atol=np.log(4 / 3))
-    np.testing.assert_allclose(np.tanh(found[:, RINGS:]), np.tanh(known[:, RINGS:]), atol=0.1)
+    close = np.abs(found - known)[:, :RINGS] < np.log(4 / 3)
+    assert close[:2].all()
+    assert close[2, 2:].all()
+    np.testing.assert_allclose(np.tanh(found[:2, RINGS:]), np.tanh(known[:2, RINGS:]), atol=0.1)
+
+
+def test_window_does_not_pass_for_defocus() -> None:
+    """The table has what a window of 16 lambda / D adds to the coarsest ring: a tenth of its variance over the next's.
+
+    0.2 waves of defocus in air of D/r0 3.5 add no more than a fifth. Chance of the ratio of two rings that vary
+    together: 4 %.
+    """
+    rng = np.random.default_rng(8)
+    patches, modes = _in_patches(rng, _whole_transfers(rng, 3.5, 0.0, 640), 32)
+    found = np.diag(covariance_of(patches, modes)[0])
+    known = np.diag(ExpectedGains(0.0).covariance(3.5, 0.0)[0])
+    assert np.log(found[0] / found[1]) == pytest.approx(np.log(known[0] / known[1]), abs=0.05)
 
 
 def test_numbers_and_covariances_are_one_another() -> None:
@@ -107,7 +140,7 @@ def test_the_object_does_not_matter() -> None:
     moved, modes = _transfers(np.random.default_rng(6), 2.0, 0.3, 320)
     rng = np.random.default_rng(7)
     shown = (rng.normal(size=moved.shape[1]) + 1j * rng.normal(size=moved.shape[1])) * modes.relative**-2
-    plain, seen = (numbers_of(covariance_of(m, modes)) for m in (moved, (moved * shown).astype(np.complex64)))
+    plain, seen = (numbers_of(covariance_of([m], modes)) for m in (moved, (moved * shown).astype(np.complex64)))
     np.testing.assert_allclose(seen[:2, :RINGS], plain[:2, :RINGS], atol=0.25)
 
 
