@@ -40,7 +40,7 @@ NOTICED_WAVES = 0.3
 """Static defocus, peak to valley, that ought to be noticed."""
 _DEFOCUS_SIGMA = 0.6
 _STARTS = (1.8, 4.5)
-_ALIKE, _ALIKE_SIGMA = -0.2, 0.3
+_ALIKE, _ALIKE_SIGMA = -0.15, 0.3
 """ln of what is left of the gains' variance where layers high above differ within a patch."""
 _UNLIKE, _UNLIKE_OF_BEAMS, _UNLIKE_SIGMA = 0.005, 0.05, 1.0
 _UNLIKE_AT = 0.5 + 0.5 * (MIDDLES / 0.4) ** 2
