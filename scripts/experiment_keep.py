@@ -1,18 +1,18 @@
 #!/usr/bin/env python3
 """Which share of the frames is best, and does `--keep auto` choose it? Measured against simulated truth.
 
-    OPENBLAS_NUM_THREADS=1 .venv/bin/python scripts/experiment_keep.py [--captures N] [--seed S] [--weights] [--workers W]
+    OPENBLAS_NUM_THREADS=1 .venv/bin/python scripts/experiment_keep.py [--captures N] [--seed S] [--weights]
 
 Simulates twenty captures (surfaces, planets, ringed planets, textured discs; bright and faint; D/r0 3 to 8), half of
 them in strongly varying seeing, stacks each at a sweep of keep percentages and with auto, and prints the detail of the
 truth that the best radial filter of the stack cannot explain: the excess of auto and of fixed percentages over the best
 of the sweep, in percent. Beside it the share that `stillair keep` finds best, without the truth, and its range.
-Two tables: "each by itself" aligns each percentage alone, as `process --keep` does. Then every column is another draw of
-the geometry of the reference, which scatters by several percent whatever is kept, and the best of eight draws is better
-than any choice. "All at once" aligns all frames once, so that only the averaged share differs. Of seed 12300 (which
-settled nothing) auto has a mean excess of 2.1 % each by itself (median 1.8, worst 6.8; a fixed 20 % 38, 50 % 8.1, 70 %
-2.3, all frames 2.4), and of 0.6 % all at once (median 0.1, worst 9.5; 20 % 12, 50 % 2.2, 70 % 0.9, all frames 0.6): the
-weights of the mean leave little for the choice to win over all frames, and few percent of the frames are never best.
+Two tables: "each by itself" aligns each percentage alone, as `process --keep` does. Then every column is another draw
+of the geometry of the reference, which scatters by several percent whatever is kept, and the best of eight draws is
+better than any choice. "All at once" aligns all frames once, so that only the averaged share differs. Of seed 12300
+(which settled nothing) auto has a mean excess of 2.1 % each by itself (median 1.8, worst 6.8; a fixed 20 % 38, 50 %
+8.1, 70 % 2.3, all frames 2.4), and of 0.6 % all at once (median 0.1, worst 9.5; 20 % 12, 50 % 2.2, 70 % 0.9, all frames
+0.6): the weights of the mean leave little for the choice to win over all frames.
 `--weights` prints what settled the weights of the mean: equal, and powers of gain times squared sharpness.
 """
 
