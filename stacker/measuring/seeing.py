@@ -98,7 +98,7 @@ def measure_seeing(
     if fit is not None and fit.ratio > ROUGH:
         wide = look(_WIDE_PATCH_ELEMENTS)
         if fit.beam_apart >= WARPED:
-            reason = reason or _disagreement(fit, wide[1])
+            reason = reason or _disagreement(fit, wide[1], ranking.target.kind)
         elif not (is_defocused(fit) and wide[1] is not None and is_defocused(wide[1], confirming=True)):
             seen, fit = _wider(wide, seen, fit)
             reason = _why_not(seen, fit, ranking.target.kind)
@@ -173,9 +173,11 @@ def _wider(
     return seen, replace(fit, ratio_error=error, gain=0.0, price=0.0, ratio_blurred=fit.ratio)
 
 
-def _disagreement(fit: AirFit, wide: AirFit | None) -> str:
+def _disagreement(fit: AirFit, wide: AirFit | None, kind: str) -> str:
     """Return why rough air through a small telescope must not be believed: patches of two sizes see it differently."""
-    if wide is None or abs(np.log(wide.ratio / _WIDE_READS / fit.ratio)) < _MOST_APART:
+    apart = wide is not None and abs(np.log(wide.ratio / _WIDE_READS / fit.ratio)) >= _MOST_APART
+    confirmed = wide is not None and is_defocused(wide, confirming=True)
+    if not apart and (confirmed or focus_of(fit, kind) != "defocused"):
         return ""
     return "smaller and larger patches disagree on the air: its layers part what they see; a larger aperture would tell"
 

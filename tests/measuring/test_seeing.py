@@ -317,3 +317,19 @@ def test_patches_of_two_widths_must_agree_through_a_small_telescope(
     assert "disagree" in _measured(disc).notes["r0_mm"]
     _seen_through(monkeypatch, small, replace(small, ratio=7.0))
     assert _measured(disc).r0_mm is not None
+
+
+def test_defocus_through_a_small_telescope_must_show_in_wide_patches_too(
+    disc: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """In rough air alone: what narrow patches take for defocus is refused where wide ones see none."""
+    small = replace(FITTED, ratio=4.4, ratio_defocused=3.1, gain=9.0, beam_apart=1.1)
+    blind = replace(small, gain=0.4)
+    _seen_through(monkeypatch, small, blind)
+    told = _measured(disc)
+    assert "disagree" in told.notes["r0_mm"] and told.focus == "cannot tell"
+    _seen_through(monkeypatch, small, small)
+    assert _measured(disc).focus == "defocused"
+    calm = replace(small, ratio=3.8)
+    _seen_through(monkeypatch, calm, blind)
+    assert _measured(disc).focus == "defocused"
