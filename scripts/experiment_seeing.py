@@ -4,8 +4,8 @@ Prints r0 over its truth for scenes, apertures, samplings, obstructions, signals
 static defocus of 0, 0.15, 0.3 and 0.5 waves on discs in steady air, and how often errors cover the truth. Beside each
 disc stands at how many sigma its defocus (0.3 waves, if it has less) shows at all: from the frames' own noise, their
 number and the independent speckle in them, by the fit to what such a telescope would show in the mean. The
-constants of `air_fit.py` and `seeing.py` were settled on seeds 1000 to 2999. `--table` makes `short_exposures.csv`
-anew instead, `--gains` `frame_gains.csv`.
+constants of `air_fit.py` and `seeing.py` were settled on seeds 1000 to 2999, 31001 to 31004 and 51001 to 51003.
+`--table` makes `short_exposures.csv` anew instead, `--gains` `frame_gains.csv`.
 """
 
 from __future__ import annotations
