@@ -24,8 +24,8 @@ def interpolate(image: Array, maps: tuple[Array, Array], kernel: str = "prefilte
 
     `cubic` is exact on the pixels (Keys 1981, IEEE Trans. ASSP 29, 1153, a = -0.75); `linear` blurs; `prefiltered` is
     linear too, of an image sharpened by what that takes in the mean over all places (Condat, Blu & Unser 2005, "Beyond
-    interpolation", IEEE ICIP, for the idea): many images moved by different fractions of a pixel average as well as
-    cubic ones, in 40 % of the time.
+    interpolation", IEEE ICIP, for the idea, from memory): many images moved by different fractions of a pixel average
+    as well as cubic ones, in 40 % of the time.
     """
     if kernel == "prefiltered":
         image = np.asarray(cv2.sepFilter2D(image, cv2.CV_32F, _PREFILTER, _PREFILTER, borderType=cv2.BORDER_REFLECT))
