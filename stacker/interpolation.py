@@ -12,9 +12,10 @@ Curve = NDArray[np.float64]
 REACH_PX = 2.0
 """No kernel looks farther."""
 _KEYS = -0.75
-_LOBE = (np.pi**2 / 8 - 1) / 2
-"""Linear interpolation at random places leaves sinc^2 f of a wave of f cycles a pixel, 8 / pi^2 of one of 1/4: taps of
--_LOBE beside the middle one give that back, and leave slower waves within 2 % as they are."""
+LEFT_BY_LINEAR = 8 / np.pi**2
+"""What linear interpolation leaves of a wave of four pixels in the mean over all places: sinc^2 of 1/4."""
+_LOBE = (1 / LEFT_BY_LINEAR - 1) / 2
+"""Taps of -_LOBE beside the middle one give that back, and leave slower waves within 2 % as they are."""
 _PREFILTER = np.array([-_LOBE, 1 + 2 * _LOBE, -_LOBE], np.float32)
 _FLAGS = {"cubic": cv2.INTER_CUBIC, "linear": cv2.INTER_LINEAR, "prefiltered": cv2.INTER_LINEAR}
 

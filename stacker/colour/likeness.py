@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from stacker.alignment.curves import smoothed
 from stacker.ranking.target import squared_depth
 
 Array = NDArray[np.float32]
@@ -92,8 +93,6 @@ def _in_rings(
     spectra: tuple[list[NDArray[np.complex128]], list[NDArray[np.complex128]]], shape: tuple[int, int], width: float
 ) -> tuple[Real, Real, Real]:
     """Return the covariances (rings, 3, 3) of what is common and of the noise, and the frequencies behind them."""
-    from scipy.ndimage import gaussian_filter1d
-
     index = np.rint(radius(np.fft.fftfreq(shape[0]), np.fft.rfftfreq(shape[1])) / width).astype(np.intp)
     fold = np.full(index.shape, 2.0)
     fold[:, 0] = 1
@@ -101,8 +100,8 @@ def _in_rings(
         fold[:, -1] = 1
 
     def rings(values: Real) -> Real:
-        sums = np.bincount(index.ravel(), (values * fold).ravel())
-        return np.asarray(gaussian_filter1d(sums, SMOOTHED_RINGS, mode="nearest"))
+        sums = np.bincount(index.ravel(), (values * fold).ravel()).astype(np.float64)
+        return smoothed(sums, SMOOTHED_RINGS)
 
     count = rings(np.ones_like(fold))
     common, noise = np.zeros((len(count), 3, 3)), np.zeros((len(count), 3, 3))

@@ -48,11 +48,17 @@ def trimmed_variance(count: int) -> float:
     """
     if count < 3:
         raise ValueError(f"{count} values leave nothing when two are taken out")
-    x = np.linspace(-9, 9, 4001)
-    density = np.exp(-(x**2) / 2) / np.sqrt(2 * np.pi)
-    below = np.array([(1 + erf(value)) / 2 for value in x / np.sqrt(2)])
+    x, density, below = _normal()
     largest = count * float(np.sum(x**2 * density * below ** (count - 1))) * (x[1] - x[0])
     return float((count - 2 * largest) / (count - 2))
+
+
+@lru_cache
+def _normal() -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Return places, the standard normal density there, and the share of values below."""
+    x = np.linspace(-9, 9, 4001)
+    density = np.exp(-(x**2) / 2) / np.sqrt(2 * np.pi)
+    return x, density, np.array([(1 + erf(value)) / 2 for value in x / np.sqrt(2)])
 
 
 @dataclass(frozen=True)

@@ -6,12 +6,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stacker.alignment.record import Alignment
+from stacker.interpolation import LEFT_BY_LINEAR
 
 Real = NDArray[np.float64]
-EVENLY = 8 / np.pi**2
-"""What linear interpolation leaves of a wave of four pixels in the mean over all places: sinc^2 of 1/4."""
 TOLERANCE = 0.04
-"""As far from that as ten frames at random places come."""
+"""As far from the mean over all places as ten frames at random places come."""
 MOST_FRAMES = 100
 _BINNING, _STRIDE = 8, 4
 
@@ -31,7 +30,7 @@ def stand_everywhere(alignment: Alignment) -> bool:
     )
     left = _left(moved + alignment.coarse_px[looked][:, :, None, None])
     mean = np.average(left, axis=0, weights=alignment.weight[looked])
-    return bool(np.sqrt(((mean / EVENLY - 1) ** 2).mean()) < TOLERANCE)
+    return bool(np.sqrt(((mean / LEFT_BY_LINEAR - 1) ** 2).mean()) < TOLERANCE)
 
 
 def _left(moved_px: Real) -> Real:
