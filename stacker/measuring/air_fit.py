@@ -164,11 +164,20 @@ class _Model:
         squares' as much again. Warp within the patch scatters light without a preferred phase.
         """
         f = self.seen.frequency[self.used]
-        amount, even = self.expected.speckle(float(np.exp(p[0])), float(p[4]))
+        amount, even = self._speckle(float(p[0]), float(p[4]))
         left, jitter, warp = np.exp(p[1:4])
         turned = 4.0 * np.pi**2 * f**2
         lost = np.log1p(left * amount) + turned * (jitter + warp)
         return lost, (1.0 + left * even) * np.exp(-turned * jitter) - 1.0
+
+    @cached_property
+    def _speckle(self) -> Callable[[float, float], tuple[Curve, Curve]]:
+        # Derivatives along the other parameters ask for the same again.
+        return lru_cache(maxsize=4)(lambda log_ratio, waves: self.expected.speckle(math.exp(log_ratio), waves))
+
+    @cached_property
+    def _alike_gains(self) -> Callable[[float, float], Curve]:
+        return lru_cache(maxsize=4)(lambda log_ratio, waves: self.gains.covariance(math.exp(log_ratio), waves))
 
     @cached_property
     def alike(self) -> float:
@@ -207,7 +216,6 @@ class _Model:
         With l the eigenvalues of a covariance over the expected one and n gains, n sum(l - 1 - ln l) (Anderson, An
         Introduction to Multivariate Statistical Analysis); the sign tells too much from too little.
         """
-        # Derivatives along the other parameters ask for the same again.
         return self._known_misfits(*p[[0, 4, 5, 6]].tolist())
 
     @cached_property
@@ -229,7 +237,7 @@ class _Model:
 
     def spread_of_gains(self, p: Curve, seen: GainSpread) -> Curve:
         """Return the covariance (m, 5, 5) of gains that is expected in the mixtures of `seen`, noise included."""
-        apart = np.exp(p[5]) * self.gains.covariance(float(np.exp(p[0])), float(p[4]))
+        apart = np.exp(p[5]) * self._alike_gains(float(p[0]), float(p[4]))
         unlike = _GAIN_FLOOR * np.diag(apart[0]) + np.exp(p[6]) * _UNLIKE_AT
         mixed = (seen.lags @ apart.reshape(len(apart), -1)).reshape(seen.noise.shape)
         return np.asarray(mixed + seen.noise + np.diag(unlike))

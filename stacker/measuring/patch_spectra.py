@@ -6,7 +6,6 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -14,7 +13,8 @@ from stacker.capture import Capture
 from stacker.capture.each_frame import Frames, each_batch
 from stacker.capture.mosaic import luminance
 from stacker.capture.sequence import Frame
-from stacker.measuring.patch_places import hann, place_patches
+from stacker.measuring.patch_places import place_patches
+from stacker.measuring.patch_transform import FEWEST_BEYOND, PatchTransform
 from stacker.measuring.recentring import Modes, Spectra
 from stacker.ranking import Ranking
 
@@ -24,14 +24,10 @@ Repair = Callable[[Any], Any]
 MOST_FRAMES = {"full": 240, "quick": 60}
 """By effort."""
 MOST_PATCHES = 12
-_SEEN_UP_TO = 0.8
-_BEYOND = 1.08
-_FEWEST_BEYOND = 24
 _MOST_LOST = 0.1
-_NOISE_OF = 3
-"""Every third frame tells the noise."""
+_ENOUGH_NOISE, _FEWEST_OF_NOISE = 4_000, 16
+"""Independent modes that tell its power to 1.6 %, and the fewest frames."""
 _DECODED = 3
-_LAPLACIAN = np.array([[1, 4, 1], [4, -20, 4], [1, 4, 1]], np.float32) / 6.0
 
 
 @dataclass(frozen=True)
@@ -79,24 +75,20 @@ def patch_spectra(
     corners = _places(capture, ranking, repair, cutoff_cyc_per_px, size_px, shift[frames])
     if not len(corners):
         return None
-    wanted, beyond, modes = _half_plane(size_px, cutoff_cyc_per_px)
-    window = np.outer(hann(size_px), hann(size_px))
-    shape = noise_shape(size_px, capture.mosaic)
-    seen_at, faint_at, faint_sum = np.flatnonzero(wanted), np.flatnonzero(beyond), float(shape[beyond].sum())
+    transform = PatchTransform(size_px, cutoff_cyc_per_px, capture.mosaic)
+    noise_of = _frames_of_noise(len(frames), transform.modes_beyond)
 
     def look_at(place: int, frame: Frame) -> tuple[Spectra, NDArray[np.float64], NDArray[np.bool_]]:
-        spectra, level = np.zeros((len(corners), len(seen_at)), np.complex64), np.full(len(corners), np.nan)
         plane = luminance(repair(frame), capture.mosaic)
         moved = corners + shift[frames[place]]
         shown = _shown(moved, size_px, plane.shape)
-        if shown.any():
-            seen = _transforms(plane, moved[shown], window)
-            seen, bright = seen.reshape(len(seen), -1), np.float32(ranking.brightness[frames[place]])
-            spectra[shown] = seen.take(seen_at, 1) / bright
-            if len(faint_at) >= _FEWEST_BEYOND and place % _NOISE_OF == 0:
-                faint = seen.take(faint_at, 1) / bright
-                level[shown] = (faint.real**2 + faint.imag**2).sum(1, dtype=np.float64) / faint_sum
-        return spectra, level, shown
+        parts, bright = transform.windowed(plane, moved[shown]), ranking.brightness[frames[place]]
+        spectra = transform.spectra(parts)
+        spectra /= np.float32(bright)
+        power = transform.noise_power(parts) / bright**2 if place in noise_of else np.nan
+        whole, level = np.zeros((len(corners), spectra.shape[1]), np.complex64), np.full(len(corners), np.nan)
+        whole[shown], level[shown] = spectra, power
+        return whole, level, shown
 
     def look(batch: Frames) -> tuple[Spectra, NDArray[np.float64], NDArray[np.bool_]]:
         few = [look_at(place, frame) for place, frame in batch]
@@ -105,10 +97,12 @@ def patch_spectra(
 
     batches = each_batch(capture, frames.tolist(), look, workers)
     spectra, level, inside = (np.concatenate(part, 1) for part in zip(*batches, strict=True))
-    stated = (ranking.noise_adu / float(np.median(ranking.brightness[frames]))) ** 2 * float((window**2).sum())
+    window_power = float(np.square(transform.window).sum())
+    stated = (ranking.noise_adu / float(np.median(ranking.brightness[frames]))) ** 2 * window_power
     told = np.isfinite(level)
     floor = np.array([row[seen].mean() if seen.any() else stated for row, seen in zip(level, told, strict=True)])
-    return PatchSpectra(frames, corners, size_px, modes, spectra, floor[:, None] * shape[wanted], inside)
+    noise = floor[:, None] * transform.noise_shape
+    return PatchSpectra(frames, corners, size_px, transform.modes, spectra, noise, inside)
 
 
 def _places(
@@ -125,41 +119,13 @@ def _places(
     return np.array(corners, np.intp).reshape(-1, 2)
 
 
-def _half_plane(size: int, cutoff: float) -> tuple[NDArray[np.bool_], NDArray[np.bool_], Modes]:
-    """Return which modes of a half-plane transform carry signal, which only noise, and the frequencies of the first."""
-    row, column = np.meshgrid(np.fft.fftfreq(size), np.fft.rfftfreq(size), indexing="ij")
-    frequency = np.hypot(row, column) / cutoff
-    # In the first and last column each mode stands twice.
-    once = (column > 0) & (column < 0.5) | (row > 0)
-    wanted = (frequency < _SEEN_UP_TO) & (frequency > 0) & once
-    modes = Modes(row[wanted].astype(np.float32), column[wanted].astype(np.float32), cutoff)
-    return wanted, (frequency > _BEYOND) & once, modes
-
-
-def noise_shape(size: int, mosaic: str | None) -> NDArray[np.float64]:
-    """Return the power of white sensor noise in each mode: the Laplacian raises it, a mosaic's luminance smooths."""
-    row, column = np.meshgrid(np.fft.fftfreq(size), np.fft.rfftfreq(size), indexing="ij")
-    down, right = np.cos(2.0 * np.pi * row), np.cos(2.0 * np.pi * column)
-    power = ((20.0 - 8.0 * (down + right) - 4.0 * down * right) / 6.0) ** 2
-    if mosaic is not None:
-        power = power * (np.cos(np.pi * row) * np.cos(np.pi * column)) ** 4
-    return np.asarray(power)
+def _frames_of_noise(frames: int, modes: int) -> range:
+    """Return the places of frames that tell the noise to 1.6 % by so many modes each; none by too few."""
+    if modes < FEWEST_BEYOND:
+        return range(0)
+    return range(0, frames, max(1, frames // max(-(-_ENOUGH_NOISE // modes), _FEWEST_OF_NOISE)))
 
 
 def _shown(corners: NDArray[np.intp], size: int, frame: tuple[int, ...]) -> NDArray[np.bool_]:
     """Return which patches (P,) lie within the frame, a pixel of rim included."""
     return np.asarray(((corners >= 1) & (corners + size < np.array(frame))).all(1))
-
-
-def _transforms(plane: Real, corners: NDArray[np.intp], window: Real) -> Spectra:
-    """Return the half-plane transforms (P, size, size // 2 + 1) of the patches' Laplacians under the window.
-
-    The steep spectrum of a scene would leak through the window from low frequencies to high ones; that of the
-    Laplacian is nearly flat.
-    """
-    size = len(window)
-    parts = np.empty((len(corners), size, size), np.float32)
-    for part, (y, x) in zip(parts, corners.tolist(), strict=True):
-        edges = cv2.filter2D(plane[y - 1 : y + size + 1, x - 1 : x + size + 1], cv2.CV_32F, _LAPLACIAN)
-        np.multiply(edges[1:-1, 1:-1], window, out=part)
-    return np.asarray(np.fft.rfft2(parts), np.complex64)
