@@ -79,16 +79,17 @@ def patch_spectra(
     noise_of = _frames_of_noise(len(frames), transform.modes_beyond)
 
     def look_at(place: int, frame: Frame) -> tuple[Spectra, NDArray[np.float64], NDArray[np.bool_]]:
+        spectra = np.zeros((len(corners), len(transform.noise_shape)), np.complex64)
+        level = np.full(len(corners), np.nan)
         plane = luminance(repair(frame), capture.mosaic)
         moved = corners + shift[frames[place]]
         shown = _shown(moved, size_px, plane.shape)
-        parts, bright = transform.windowed(plane, moved[shown]), ranking.brightness[frames[place]]
-        spectra = transform.spectra(parts)
-        spectra /= np.float32(bright)
-        power = transform.noise_power(parts) / bright**2 if place in noise_of else np.nan
-        whole, level = np.zeros((len(corners), spectra.shape[1]), np.complex64), np.full(len(corners), np.nan)
-        whole[shown], level[shown] = spectra, power
-        return whole, level, shown
+        if shown.any():
+            parts, bright = transform.windowed(plane, moved[shown]), ranking.brightness[frames[place]]
+            spectra[shown] = transform.spectra(parts) / np.float32(bright)
+            if place in noise_of:
+                level[shown] = transform.noise_power(parts) / bright**2
+        return spectra, level, shown
 
     def look(batch: Frames) -> tuple[Spectra, NDArray[np.float64], NDArray[np.bool_]]:
         few = [look_at(place, frame) for place, frame in batch]

@@ -79,6 +79,20 @@ def test_same_figures_for_any_number_of_workers(disc: Path) -> None:
     assert _measured(disc) == _measured(disc, workers=2)
 
 
+def test_frames_that_show_no_patch_count_for_nothing(disc: Path) -> None:
+    """A gust that throws the target out of a usable frame's middle costs that frame, not the figure."""
+    with open_capture(disc) as capture:
+        ranking = rank(capture, RankingSettings(target="disc"), 1)
+        thrown = ranking.coarse_shift_px.copy()
+        thrown[[0, 40, 90]] = 400.0
+        moved = replace(ranking, coarse_shift_px=thrown)
+        seen = measure_seeing(capture, moved, find_repair(capture, ranking), capture.circumstances)
+    whole = _measured(disc)
+    assert seen.r0_mm is not None
+    assert whole.r0_mm is not None
+    assert seen.r0_mm == pytest.approx(whole.r0_mm, rel=0.05)
+
+
 def test_straight_up_the_air_is_thinner(disc: Path) -> None:
     """r0 at the zenith is airmass^0.6 larger (Fried 1966): Jupiter low over the horizon, from the ephemeris."""
     from stacker.sky.ephemeris import look_at
