@@ -28,8 +28,8 @@ _NOISE_DOUBT = 0.02
 # What is expected before looking, as (centre, sigma) of natural logarithms. Settled by scripts/experiment_seeing.py.
 _SPECKLE_LEFT, _SPECKLE_SIGMA = -0.38, 0.2
 """Averaging over a patch and over the exposure takes some of the speckle..."""
-_SPECKLE_OF_WARP = 2.0
-"""...and warp within the patch, where beams part, looks like more of it."""
+_SPECKLE_OF_WARP = 1.9
+"""...and warp within the patch, where beams part, looks like more of it; defocus does not add to that."""
 _JITTER = (float(np.log(0.01)), 1.0)
 """(lambda / D)^2 of motion that recentring leaves, noise of shifts included."""
 _WARP_SIGMA = 0.4
@@ -40,12 +40,15 @@ NOTICED_WAVES = 0.3
 """Static defocus, peak to valley, that ought to be noticed."""
 _DEFOCUS_SIGMA = 0.6
 _STARTS = (1.8, 4.5)
-_ALIKE, _ALIKE_SIGMA = -0.15, 0.3
-"""ln of what is left of the gains' variance where layers high above differ within a patch."""
+_GAINS_LEFT = -0.1
+"""ln of the gains' variance that averaging over the exposure leaves."""
+_SHARED, _SHARED_OF_BEAMS, _SHARED_SIGMA = -0.05, -0.35, 0.1
+"""ln of the D/r0 of what all beams of a patch pass, over that of all the air: layers high above, which each beam sees
+elsewhere, average out over the patch and only dim its detail (Fried 1966: a transfer of its own)."""
 _UNLIKE, _UNLIKE_OF_BEAMS, _UNLIKE_SIGMA = 0.005, 0.05, 1.0
 _UNLIKE_AT = 0.5 + 0.5 * (MIDDLES / 0.4) ** 2
 """Variance of a ring's gain, at 0.4 of the cutoff, by warp that moves one detail of a patch against another."""
-_GAINS = 150.0
+_GAINS = 180.0
 """Independent gains behind their covariance, fewer where beams part within a patch: frames, sectors and patches."""
 _GAIN_FLOOR = 0.01
 _LEAST_EIGENVALUE = 0.1
@@ -84,8 +87,8 @@ def fit_air(seen: SpectralRatio, obstruction_ratio: float, aperture_mm: float, p
     model = _model(seen, obstruction_ratio, apart)
     if model is None:
         return None
-    low = np.array([np.log(LEAST_RATIO), -2.5, -9.0, -9.0, 0.0, -2.5, -9.0])
-    high = np.array([np.log(MOST_RATIO), 1.5, -1.0, 0.0, MOST_DEFOCUS_WAVES, 1.5, 0.0])
+    low = np.array([np.log(LEAST_RATIO), -2.5, -9.0, -9.0, 0.0, -1.2, -9.0])
+    high = np.array([np.log(MOST_RATIO), 1.5, -1.0, 0.0, MOST_DEFOCUS_WAVES, 0.3, 0.0])
     focused, blurred = high.copy(), low.copy()
     focused[4], blurred[4] = 0.0, NOTICED_WAVES
     sharp, cost = model.best([(q, 0.0) for q in _STARTS], low, focused)
@@ -132,19 +135,16 @@ def _model(seen: SpectralRatio, obstruction_ratio: float, apart: float) -> _Mode
     used = _usable(seen)
     if used.sum() < FEWEST_RINGS:
         return None
-    left = _SPECKLE_LEFT + _SPECKLE_OF_WARP * (apart / (1.0 + apart)) ** 2
-    expected = ShortExposures(seen.frequency[used], obstruction_ratio)
-    unlike = _UNLIKE + _UNLIKE_OF_BEAMS * apart / (1.0 + apart)
-    count = _GAINS / (1.0 + apart) ** 2
-    gains = ExpectedGains(obstruction_ratio)
-    return _Model(seen, used, expected, gains, _warp(seen.apart, apart), left, unlike, count)
+    expected, gains = ShortExposures(seen.frequency[used], obstruction_ratio), ExpectedGains(obstruction_ratio)
+    return _Model(seen, used, expected, gains, _warp(seen.apart, apart), apart / (1.0 + apart))
 
 
 @dataclass(frozen=True)
 class _Model:
     """What exposures should show for (ln D/r0, ln speckle left, ln jitter, ln warp, defocus).
 
-    Two more are of the gains alone: ln of their variance that is left, and ln of the part that has no likeness.
+    Two more are of the gains alone: ln of the part of D/r0 that all beams of a patch share, and ln of the variance that
+    has no likeness.
     """
 
     seen: SpectralRatio
@@ -152,10 +152,23 @@ class _Model:
     expected: ShortExposures
     gains: ExpectedGains
     warp: float
-    left: float
-    """ln of the speckle expected to be left."""
-    unlike: float
-    count: float
+    parted: float
+    """How far the beams of a patch part: 0 for not at all, 1 for entirely."""
+
+    @property
+    def left(self) -> float:
+        """The natural logarithm of the speckle that is expected to be left."""
+        return _SPECKLE_LEFT + _SPECKLE_OF_WARP * self.parted**2
+
+    @property
+    def shared(self) -> float:
+        """The natural logarithm of the part of D/r0 that a patch's beams are expected to share."""
+        return _SHARED + _SHARED_OF_BEAMS * self.parted
+
+    @property
+    def unlike(self) -> float:
+        """The natural logarithm of the gains' variance that is expected to have no likeness."""
+        return math.log(_UNLIKE + _UNLIKE_OF_BEAMS * self.parted)
 
     def curves(self, p: Curve) -> tuple[Curve, Curve]:
         """Return what is lost and the even speckle.
@@ -164,11 +177,13 @@ class _Model:
         squares' as much again. Warp within the patch scatters light without a preferred phase.
         """
         f = self.seen.frequency[self.used]
-        amount, even = self._speckle(float(p[0]), float(p[4]))
         left, jitter, warp = np.exp(p[1:4])
+        own = left * math.exp(-_SPECKLE_OF_WARP * self.parted**2)
+        # Warp takes the same from detail that is out of focus.
+        (amount, even), (in_focus, even_in_focus) = (self._speckle(float(p[0]), waves) for waves in (float(p[4]), 0.0))
+        amount, even = (own * a + (left - own) * b for a, b in ((amount, in_focus), (even, even_in_focus)))
         turned = 4.0 * np.pi**2 * f**2
-        lost = np.log1p(left * amount) + turned * (jitter + warp)
-        return lost, (1.0 + left * even) * np.exp(-turned * jitter) - 1.0
+        return np.log1p(amount) + turned * (jitter + warp), (1.0 + even) * np.exp(-turned * jitter) - 1.0
 
     @cached_property
     def _speckle(self) -> Callable[[float, float], tuple[Curve, Curve]]:
@@ -176,13 +191,8 @@ class _Model:
         return lru_cache(maxsize=4)(lambda log_ratio, waves: self.expected.speckle(math.exp(log_ratio), waves))
 
     @cached_property
-    def _alike_gains(self) -> Callable[[float, float], Curve]:
+    def _alike(self) -> Callable[[float, float], Curve]:
         return lru_cache(maxsize=4)(lambda log_ratio, waves: self.gains.covariance(math.exp(log_ratio), waves))
-
-    @cached_property
-    def alike(self) -> float:
-        """The natural logarithm of the gains' variance that is expected to be left."""
-        return _ALIKE + (0.0 if self.seen.gains is None else math.log(self.seen.gains.shared))
 
     @cached_property
     def measured(self) -> tuple[Curve, Curve, Curve, Curve]:
@@ -204,8 +214,8 @@ class _Model:
                 (p[2] - _JITTER[0]) / _JITTER[1],
                 (p[3] - np.log(self.warp)) / _WARP_SIGMA,
                 p[4] / _DEFOCUS_SIGMA,
-                (p[5] - self.alike) / _ALIKE_SIGMA,
-                (p[6] - np.log(self.unlike)) / _UNLIKE_SIGMA,
+                (p[5] - self.shared) / _SHARED_SIGMA,
+                (p[6] - self.unlike) / _UNLIKE_SIGMA,
             ]
         )
         return np.concatenate([(lost - shown) / error, (even - shown_even) / even_error, self.gain_misfit(p), expected])
@@ -220,8 +230,8 @@ class _Model:
 
     @cached_property
     def _known_misfits(self) -> Callable[[float, float, float, float], Curve]:
-        def misfit(log_ratio: float, waves: float, alike: float, unlike: float) -> Curve:
-            return self._gain_misfit(np.array([log_ratio, 0.0, 0.0, 0.0, waves, alike, unlike]))
+        def misfit(log_ratio: float, waves: float, shared: float, unlike: float) -> Curve:
+            return self._gain_misfit(np.array([log_ratio, 0.0, 0.0, 0.0, waves, shared, unlike]))
 
         return lru_cache(maxsize=8)(misfit)
 
@@ -232,19 +242,20 @@ class _Model:
         half = np.linalg.inv(np.linalg.cholesky(self.spread_of_gains(p, seen)))
         over = np.linalg.eigvalsh(half @ (seen.covariance + seen.noise) @ half.transpose(0, 2, 1))
         over = np.maximum(over, _LEAST_EIGENVALUE).reshape(-1)
-        deviance = np.maximum(self.count * (over - 1.0 - np.log(over)), 1e-12)
+        count = _GAINS * (1.0 - self.parted)
+        deviance = np.maximum(count * (over - 1.0 - np.log(over)), 1e-12)
         return np.asarray(np.copysign(np.sqrt(deviance), over - 1.0))
 
     def spread_of_gains(self, p: Curve, seen: GainSpread) -> Curve:
         """Return the covariance (m, 5, 5) of gains that is expected in the mixtures of `seen`, noise included."""
-        apart = np.exp(p[5]) * self._alike_gains(float(p[0]), float(p[4]))
-        unlike = _GAIN_FLOOR * np.diag(apart[0]) + np.exp(p[6]) * _UNLIKE_AT
-        mixed = (seen.lags @ apart.reshape(len(apart), -1)).reshape(seen.noise.shape)
+        alike = math.exp(_GAINS_LEFT) * self._alike(float(p[0] + p[5]), float(p[4]))
+        unlike = _GAIN_FLOOR * np.diag(alike[0]) + np.exp(p[6]) * _UNLIKE_AT
+        mixed = (seen.lags @ alike.reshape(len(alike), -1)).reshape(seen.noise.shape)
         return np.asarray(mixed + seen.noise + np.diag(unlike))
 
     def start(self, ratio: float, waves: float) -> Curve:
         """Return the parameters of D/r0 and defocus with all else as expected beforehand."""
-        middle, last = [self.left, _JITTER[0], float(np.log(self.warp))], [self.alike, float(np.log(self.unlike))]
+        middle, last = [self.left, _JITTER[0], float(np.log(self.warp))], [self.shared, self.unlike]
         return np.array([np.log(ratio), *middle, waves, *last])
 
     def best(

@@ -42,7 +42,6 @@ _NOISIEST = 2.0
 _FAINT = 0.1
 _LIKENESS = (1.0, 0.7, 0.5)
 """Correlation of the gains of sectors 0, 1 and 2 apart, roughly: it only chooses the mixtures to look at."""
-_LEAST_SHARED = 0.2
 _MOSTLY = 0.5
 _UPPER = np.triu_indices(RINGS, 1)
 _PLACES = np.full((RINGS, RINGS), len(_UPPER[0]))
@@ -74,8 +73,6 @@ class GainSpread:
     """(m, 5, 5) the noise left in it."""
     lags: Curve
     """(m, 3) how much of the covariances of sectors 0, 1 and 2 apart is in it."""
-    shared: float = 1.0
-    """How much of the covariance of a single patch is left, because patches do not see quite the same wavefront."""
 
     @staticmethod
     def pool(parts: list[PatchGains], corners_px: NDArray[np.intp]) -> GainSpread | None:
@@ -96,14 +93,13 @@ class GainSpread:
         mean = (np.nan_to_num(off) * shown).sum(0)[frames] / shown.sum(0)[frames]
         noise = _noise_together(parts, share, seen, corners_px)
         covariance = _within_stretches(mean) - noise
-        shared = _strength(covariance) / max(_strength(_of_one_patch(parts, weights, seen)), 1e-12)
         mixtures, apart = _mixtures(noise, seen), _apart(seen)
 
         def through(cube: Curve) -> Curve:
             return np.asarray(np.einsum("ms,rsqt,mt->mrq", mixtures, cube, mixtures))
 
         lags = np.stack([np.einsum("ms,st,mt->m", mixtures, apart == lag, mixtures) for lag in range(LAGS)], 1)
-        return GainSpread(through(covariance), through(noise), lags, float(np.clip(shared, _LEAST_SHARED, 1.0)))
+        return GainSpread(through(covariance), through(noise), lags)
 
 
 def _seen_together(weights: Curve) -> NDArray[np.intp]:
@@ -126,18 +122,6 @@ def _noise_together(
     return _products(canvas)
 
 
-def _of_one_patch(parts: list[PatchGains], weights: Curve, seen: NDArray[np.intp]) -> Curve:
-    """Return the mean covariance (5, m, 5, m) of single patches without noise."""
-    pairs = weights[:, seen, None] * weights[:, None, seen]
-    pairs /= pairs.sum(0)
-    total = np.zeros((RINGS, len(seen), RINGS, len(seen)))
-    for part, pair in zip(parts, pairs, strict=True):
-        if pair.any():
-            shown = part.off[np.isfinite(part.off[:, 0, 0])][:, :, seen]
-            total += pair[:, None] * (_within_stretches(shown) - _products(part.probes[:, seen]))
-    return total
-
-
 def _products(probes: Real) -> Curve:
     """Return the covariance (5, m, 5, m) of gains by noise from their probes (5, m, h, w)."""
     flat = probes.reshape(probes.shape[0] * probes.shape[1], -1)
@@ -147,11 +131,6 @@ def _products(probes: Real) -> Curve:
         run = flat[:, first : first + _RUN_PX]
         total += run @ run.T
     return total.reshape(probes.shape[:2] * 2)
-
-
-def _strength(covariance: Curve) -> float:
-    """Return how strongly the gains of the three middle rings vary all together."""
-    return float(np.einsum("rsrt->", covariance[1:4, :, 1:4]))
 
 
 def _apart(places: NDArray[np.intp]) -> NDArray[np.intp]:

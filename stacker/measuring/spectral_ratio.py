@@ -112,21 +112,22 @@ def _curves(
     ring = np.digitize(modes.relative, edges) - 1
     used = (ring >= 0) & (ring < len(edges) - 1)
     sector = (modes.angle * (_SECTORS / np.pi)).astype(np.intp) % _SECTORS
-    cell = np.where(used, ring * _SECTORS + sector, (len(edges) - 1) * _SECTORS)
-    shape = (len(edges) - 1, _SECTORS)
+    rings = len(edges) - 1
+    cell = np.where(used, ring * _SECTORS + sector, rings * _SECTORS)
 
-    def kept(weight: Curve) -> Curve:
+    def kept(part: _Sums, weight: Curve) -> Curve:
         """Return (4, R, 8) sums: power of the mean, of exposures less noise, of noise, and P - O times the mean's."""
-        total = np.zeros((4, shape[0] * shape[1] + 1))
-        for part in sums:
-            for row, values in enumerate(_mode_powers(part, weight)):
-                total[row] += np.bincount(cell, values, total.shape[1])
-        return total[:, :-1].reshape(4, *shape)
+        total = [np.bincount(cell, values, rings * _SECTORS + 1)[:-1] for values in _mode_powers(part, weight)]
+        return np.reshape(total, (4, rings, _SECTORS))
 
-    whole = kept(np.ones(BLOCKS))
-    left_out = np.stack([_statistics(kept((np.arange(BLOCKS) != block).astype(float))) for block in range(BLOCKS)])
+    def without(block: int) -> Curve:
+        return _statistics(np.sum([kept(part, (np.arange(BLOCKS) != block).astype(float)) for part in sums], 0))
+
+    patches = np.stack([kept(part, np.ones(BLOCKS)) for part in sums])
+    whole, left_out = patches.sum(0), np.stack([without(block) for block in range(BLOCKS)])
+    value = _statistics(whole)
     error = np.sqrt((BLOCKS - 1) / BLOCKS * ((left_out - left_out.mean(0)) ** 2).sum(0))
-    value, rings = _statistics(whole), shape[0]
+    error[: 2 * rings] = np.maximum(error[: 2 * rings], _of_the_scene(patches.sum(3), value[: 2 * rings]))
     with np.errstate(divide="ignore", invalid="ignore"):
         snr = whole[1].sum(1) / whole[2].sum(1)
     middle = _middle(rings)
@@ -160,6 +161,21 @@ def _statistics(sums: Curve) -> Curve:
         share = even.sum(1) / mean.sum(1)
         by_cell = np.log(single / mean)
     return np.concatenate([lost, share, _by_direction(by_cell, lost, mean, len(lost))])
+
+
+def _of_the_scene(patches: Curve, value: Curve) -> Curve:
+    """Return the errors (2 R,) of what is lost and of the even speckle, `value` (2 R,), by how patches differ.
+
+    They see the same air, so what sums over single patches (P, 4, R) differ by is of their scenes: where beams part
+    within a patch, most at frequencies that its scene hardly has. The variance of a ratio of totals (Cochran 1977,
+    Sampling Techniques, chapter 6). Zero for one patch.
+    """
+    count, (mean, single, _, even) = len(patches), patches.transpose(1, 0, 2)
+    kept, share = np.split(value, 2)
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        off = np.concatenate([single * np.exp(-kept) - mean, even - share * mean], 1)
+        variance = (off**2).sum(0) * count / max(count - 1, 1) / np.tile(mean.sum(0), 2) ** 2
+    return np.sqrt(np.nan_to_num(variance, nan=0.0)) if count > 1 else np.zeros(len(value))
 
 
 def _by_direction(by_cell: Curve, lost: Curve, mean: Curve, rings: int) -> Curve:
