@@ -16,23 +16,21 @@ SMALL = 2.0
 _OWN_SHARE, _MODEL_ERROR, _WARP_ERROR, _ROUGH_ERROR = 0.6, 0.06, 0.4, 0.06
 _FOCUS_DOUBT, _MOST_DOUBT = 0.3, 0.2
 _DEFOCUSED_ERROR = 0.14
-_SURE, _SURE_OF_WARPED, _SURE_OF_SMALL = 1.5, 2.0, 12.0
-"""Half the cost that defocus must save where the fit is good, more by the misfit and by the fourth power of D/r0. Where
-beams part within a patch, it saves up to 10 in focus, too."""
-_SHARP, _SHARP_OF_WARPED = 2.2, 3.5
-_LEAST_WAVES, _LEAST_WAVES_OF_WARPED = 0.22, 0.25
-"""Less than this is fitted to telescopes in focus, too."""
+_SURE, _SURE_OF_PARTED = 1.0, 2.2
+"""Half the cost that defocus must save where the fit is good, more by the misfit, and where beams part in a patch..."""
 _CALM = 2.4
-_ROUGH_IN_FOCUS, _DEARER = 4.5, 4.0
-"""Defocus that would take D/r0 beyond this to explain without it must save so many times as much: rough air alone does
-the like, and 0.5 waves in air of D/r0 up to 2.5 do not come so far."""
+"""...and more by the square of D/r0 over this, unless as much as `NOTICED_WAVES` saves it."""
+_LEAST_WAVES = 0.21
+"""Less than this is fitted to telescopes in focus, too."""
+_RULED_OUT = 8.0
+"""Half the cost over the misfit that `NOTICED_WAVES` must add to be ruled out."""
 _UNSURE_ODDS, _MOST_BETWEEN = 3.0, 0.6
 """Odds for focus before looking; and how much of ln D/r0 an undecided defocus may be worth."""
+_ROUGH_IN_FOCUS = 4.5
+"""So rough a blur is air before it is defocus."""
 WARPED = 0.7
 """Apertures that beams part within a patch, from which on air may pass for defocus."""
-ROUGHEST_FOR_FOCUS = 3.3
-_ROUGHEST_CONFIRMED = 3.9
-"""For wide patches, which see less of focus, where the narrow ones are sure of it."""
+ROUGHEST_FOR_FOCUS = 3.6
 _LEAST_SHARE = 0.25
 """Defocus that would explain more than this of what the air seems to do is not believed."""
 
@@ -87,39 +85,36 @@ def _undecided(fit: AirFit, kind: str) -> tuple[float, float]:
         return 0.5 * likely * taken, _FOCUS_DOUBT * likely * taken
     taken = float(np.clip(np.log(fit.ratio / fit.ratio_blurred), 0.0, _MOST_BETWEEN))
     taken = taken if fit.ratio_blurred < roughest else 0.0
-    likely = float(1.0 / (1.0 + _UNSURE_ODDS * np.exp(np.clip(_SURE * fit.price / _dearness(fit), -50.0, 50.0))))
+    likely = float(1.0 / (1.0 + _UNSURE_ODDS * np.exp(np.clip(fit.price / max(fit.misfit, 1.0), -50.0, 50.0))))
     doubt = float(np.sqrt(likely * (1.0 - likely))) * taken
-    # So rough a blur is air before it is defocus.
     return (likely * taken if fit.ratio < _ROUGH_IN_FOCUS else 0.0), doubt
 
 
-def _limits_of_focus(fit: AirFit) -> tuple[float, float, float]:
-    """Return the gain and the waves that make defocus sure, and the price that rules it out."""
-    if fit.beam_apart < WARPED:
-        return _SURE, _LEAST_WAVES, _SHARP
-    sure = _SURE_OF_WARPED if fit.beam_apart < SMALL else _SURE_OF_SMALL
-    return sure, _LEAST_WAVES_OF_WARPED, _SHARP_OF_WARPED
+def is_defocused(fit: AirFit) -> bool:
+    """Return whether defocus is sure: some that is worth noticing, or as much as `NOTICED_WAVES`, saves enough."""
+    if fit.misfit > MOST_MISFIT:
+        return False
+    sure = _sure(fit)
+    some = _is_calm(fit.ratio_defocused, fit) and fit.defocus_waves > _LEAST_WAVES
+    rough = max(fit.ratio_defocused / _CALM, 1.0) ** 2
+    return some and fit.gain > sure * rough or _is_calm(fit.ratio_blurred, fit) and -fit.price > sure
 
 
-def is_defocused(fit: AirFit, confirming: bool = False) -> bool:
-    """Return whether defocus is sure; `confirming` what other patches are sure of asks for less."""
-    calm = _LEAST_SHARE * fit.ratio < fit.ratio_defocused < (_ROUGHEST_CONFIRMED if confirming else ROUGHEST_FOR_FOCUS)
-    _, waves, _ = _limits_of_focus(fit)
-    enough = _dearness(fit) * (1.0 if confirming or fit.ratio < _ROUGH_IN_FOCUS else _DEARER)
-    return calm and fit.misfit < MOST_MISFIT and fit.defocus_waves > waves and fit.gain > enough
+def _is_calm(ratio: float, fit: AirFit) -> bool:
+    """Return whether air of D/r0 `ratio` would let defocus show, and leave the air a part of what is seen."""
+    return _LEAST_SHARE * fit.ratio < ratio < ROUGHEST_FOR_FOCUS
 
 
-def _dearness(fit: AirFit) -> float:
-    """Return half the cost that defocus must save to be sure."""
-    sure, _, _ = _limits_of_focus(fit)
-    return sure * max(fit.misfit, 1.0) * max(fit.ratio_defocused / _CALM, 1.0) ** 4
+def _sure(fit: AirFit) -> float:
+    parted = fit.beam_apart / (1.0 + fit.beam_apart)
+    return (_SURE + _SURE_OF_PARTED * parted**2) * max(fit.misfit, 1.0)
 
 
 def focus_of(fit: AirFit, kind: str) -> Focus:
     """Return what may be said of the focus; `kind` is the target's: only discs tell it."""
-    _, _, ruled_out = _limits_of_focus(fit)
     if kind != "disc":
         return "cannot tell"
     if is_defocused(fit):
         return "defocused"
-    return "sharp" if fit.ratio < ROUGHEST_FOR_FOCUS and fit.price > ruled_out else "cannot tell"
+    excluded = fit.price > _RULED_OUT * max(fit.misfit, 1.0)
+    return "sharp" if fit.ratio < ROUGHEST_FOR_FOCUS and excluded else "cannot tell"

@@ -31,7 +31,6 @@ from stacker.measuring.focus_judgement import (
     WARPED,
     believed_ratio,
     focus_of,
-    is_defocused,
     likely_defocus,
     taken_by_defocus,
     total_error,
@@ -92,22 +91,23 @@ def measure_seeing(
     def look(elements: float) -> tuple[SpectralRatio | None, AirFit | None]:
         return _look(capture, ranking, repair, circumstances, elements, MOST_FRAMES[effort], workers)
 
+    kind = ranking.target.kind
     seen, fit = look(_PATCH_ELEMENTS)
-    reason = _why_not(seen, fit, ranking.target.kind)
-    if fit is not None and fit.ratio > ROUGH:
+    reason = _why_not(seen, fit, kind)
+    if fit is not None and fit.ratio > ROUGH and focus_of(fit, kind) != "defocused":
         wide = look(_WIDE_PATCH_ELEMENTS)
         if fit.beam_apart >= WARPED:
-            reason = reason or _disagreement(fit, wide[1], ranking.target.kind)
-        elif not (is_defocused(fit) and wide[1] is not None and is_defocused(wide[1], confirming=True)):
+            reason = reason or _disagreement(fit, wide[1])
+        else:
             seen, fit = _wider(wide, seen, fit)
-            reason = _why_not(seen, fit, ranking.target.kind)
+            reason = _why_not(seen, fit, kind)
     bounded = _with_differential_bound(_without(reason), seen, circumstances)
-    if seen is None or fit is None or bounded.notes["r0_mm"]:
+    if seen is None or fit is None or reason:
         # How strong the air is may stay open where it is sure that the focus is off.
-        if fit is not None and reason == _UNTOLD and focus_of(fit, ranking.target.kind) == "defocused":
-            return _with_focus(replace(bounded, focus="defocused"), fit, ranking.target.kind)
+        if fit is not None and focus_of(fit, kind) == "defocused":
+            return _with_focus(replace(bounded, focus="defocused"), fit, kind)
         return bounded
-    return _with_figures(bounded, seen, fit, ranking.target.kind, circumstances)
+    return _with_figures(bounded, seen, fit, kind, circumstances)
 
 
 def with_motion_bound(found: Seeing, alignment: Alignment, circumstances: Circumstances) -> Seeing:
@@ -172,11 +172,9 @@ def _wider(
     return seen, replace(fit, ratio_error=error, gain=0.0, price=0.0, ratio_blurred=fit.ratio)
 
 
-def _disagreement(fit: AirFit, wide: AirFit | None, kind: str) -> str:
+def _disagreement(fit: AirFit, wide: AirFit | None) -> str:
     """Return why rough air through a small telescope must not be believed: patches of two sizes see it differently."""
-    apart = wide is not None and abs(np.log(wide.ratio / _WIDE_READS / fit.ratio)) >= _MOST_APART
-    confirmed = wide is not None and is_defocused(wide, confirming=True)
-    if not apart and (confirmed or focus_of(fit, kind) != "defocused"):
+    if wide is None or abs(np.log(wide.ratio / _WIDE_READS / fit.ratio)) < _MOST_APART:
         return ""
     return "smaller and larger patches disagree on the air: its layers part what they see; a larger aperture would tell"
 
@@ -189,7 +187,7 @@ def _why_not(seen: SpectralRatio | None, fit: AirFit | None, kind: str) -> str:
         return "single frames are too noisy or too featureless; longer exposures or more light would tell"
     if fit.ratio > _ROUGHEST:
         return "the air is too rough for single frames to show anything of the telescope's resolution"
-    if fit.beam_apart > SMALL and fit.ratio > _ROUGHEST_OF_SMALL:
+    if fit.beam_apart > SMALL and fit.ratio > _ROUGHEST_OF_SMALL and focus_of(fit, kind) != "defocused":
         return "so rough air parts what a small telescope sees within a patch; a larger aperture would tell"
     if fit.misfit > MOST_MISFIT or fit.ratio_error > _MOST_OWN_ERROR or total_error(fit, kind) > _MOST_ERROR:
         return _UNTOLD
