@@ -50,6 +50,8 @@ _UNLIKE_AT = 0.5 + 0.5 * (MIDDLES / 0.4) ** 2
 """Variance of a ring's gain, at 0.4 of the cutoff, by warp that moves one detail of a patch against another."""
 _GAINS = 180.0
 """Independent gains behind their covariance, fewer where beams part within a patch: frames, sectors and patches."""
+_COST_OF_GAINS = 3.5
+"""What they cost on simulated captures."""
 _GAIN_FLOOR = 0.01
 _LEAST_EIGENVALUE = 0.1
 
@@ -75,7 +77,7 @@ class AirFit:
     ratio_blurred: float
     """D / r0 if the defocus is `NOTICED_WAVES` or more."""
     misfit: float
-    """Mean cost of a ring's ratio and evenness with defocus left free; 1 is expected."""
+    """Mean cost with defocus left free, of the rings' curves or of the gains, whichever is more; 1 is expected."""
     rings: int
     beam_apart: float
     """Distance that the beams of a patch's ends have at 2 km, in apertures."""
@@ -99,12 +101,11 @@ def fit_air(seen: SpectralRatio, obstruction_ratio: float, aperture_mm: float, p
     out, out_cost = model.best([(lower, 0.35)], blurred, high, sharp) if soft[4] < NOTICED_WAVES else (soft, soft_cost)
     # Fits from afar end in hollows of their own: what is allowed more is never worse.
     soft, soft_cost = min((soft, soft_cost), (sharp, cost), (out, out_cost), key=lambda fit: fit[1])
-    rings_cost = soft_cost - robust_cost(model.gain_misfit(soft))
     error, soft_error = spread(model.misfit, sharp, low, focused), spread(model.misfit, soft, low, high)
     return AirFit(
         close, float(error[0]), float(np.exp(soft[0])), float(soft_error[0]), float(soft[4]), float(soft_error[4]),
         0.5 * (cost - soft_cost), 0.5 * (out_cost - cost), float(np.exp(out[0])),
-        rings_cost / (2.0 * float(model.used.sum())), int(model.used.sum()), apart,
+        model.mean_cost(soft), int(model.used.sum()), apart,
     )  # fmt: skip
 
 
@@ -245,6 +246,12 @@ class _Model:
         count = _GAINS * (1.0 - self.parted)
         deviance = np.maximum(count * (over - 1.0 - np.log(over)), 1e-12)
         return np.asarray(np.copysign(np.sqrt(deviance), over - 1.0))
+
+    def mean_cost(self, p: Curve) -> float:
+        """Return the cost of a ring's curves or of a gains' mixture, the larger one; 1 is expected."""
+        rings, gains = self.misfit(p)[: 2 * int(self.used.sum())], self.gain_misfit(p)
+        of_gains = robust_cost(gains) / (_COST_OF_GAINS * len(gains)) if len(gains) else 0.0
+        return max(robust_cost(rings) / len(rings), of_gains)
 
     def spread_of_gains(self, p: Curve, seen: GainSpread) -> Curve:
         """Return the covariance (m, 5, 5) of gains that is expected in the mixtures of `seen`, noise included."""
