@@ -31,6 +31,7 @@ from stacker.measuring.focus_judgement import (
     WARPED,
     believed_ratio,
     focus_of,
+    is_defocused,
     likely_defocus,
     taken_by_defocus,
     total_error,
@@ -93,14 +94,13 @@ def measure_seeing(
 
     kind = ranking.target.kind
     seen, fit = look(_PATCH_ELEMENTS)
-    reason = _why_not(seen, fit, kind)
-    if fit is not None and fit.ratio > ROUGH and focus_of(fit, kind) != "defocused":
+    reason = ""
+    if fit is not None and fit.ratio > ROUGH:
         wide = look(_WIDE_PATCH_ELEMENTS)
-        if fit.beam_apart >= WARPED:
-            reason = reason or _disagreement(fit, wide[1])
-        else:
+        if not (is_defocused(fit) and wide[1] is not None and is_defocused(wide[1])):
+            reason = _disagreement(fit, wide[1])
             seen, fit = _wider(wide, seen, fit)
-            reason = _why_not(seen, fit, kind)
+    reason = reason or _why_not(seen, fit, kind)
     bounded = _with_differential_bound(_without(reason), seen, circumstances)
     if seen is None or fit is None or reason:
         # How strong the air is may stay open where it is sure that the focus is off.
@@ -158,23 +158,23 @@ def _look(
 
 
 def _wider(
-    found: tuple[SpectralRatio | None, AirFit | None], seen: SpectralRatio | None, fit: AirFit | None
-) -> tuple[SpectralRatio | None, AirFit | None]:
-    """Return what wide patches showed, where they showed anything; in air that needs them, focus does not show.
+    wide: tuple[SpectralRatio | None, AirFit | None], seen: SpectralRatio | None, fit: AirFit
+) -> tuple[SpectralRatio | None, AirFit]:
+    """Return what is believed of rough air where patches of both widths do not both show defocus: then none shows.
 
-    Its doubt stays: half of what defocus would take from ln D/r0, as likely as that is.
+    Wide patches hold the whole blur, so they are believed where they showed anything; unless beams part within them.
+    Doubt of the focus stays: half of what defocus would take from ln D/r0, as likely as that is.
     """
-    if found[1] is not None:
-        seen, fit = found[0], replace(found[1], ratio=found[1].ratio / _WIDE_READS)
-    if fit is None:
-        return seen, None
+    if wide[1] is not None and fit.beam_apart < WARPED:
+        seen, fit = wide[0], replace(wide[1], ratio=wide[1].ratio / _WIDE_READS)
     error = hypot(fit.ratio_error, 0.5 * likely_defocus(fit) * taken_by_defocus(fit))
     return seen, replace(fit, ratio_error=error, gain=0.0, price=0.0, ratio_blurred=fit.ratio)
 
 
 def _disagreement(fit: AirFit, wide: AirFit | None) -> str:
     """Return why rough air through a small telescope must not be believed: patches of two sizes see it differently."""
-    if wide is None or abs(np.log(wide.ratio / _WIDE_READS / fit.ratio)) < _MOST_APART:
+    apart = wide is not None and abs(np.log(wide.ratio / _WIDE_READS / fit.ratio)) >= _MOST_APART
+    if fit.beam_apart < WARPED or not (apart or is_defocused(fit)):
         return ""
     return "smaller and larger patches disagree on the air: its layers part what they see; a larger aperture would tell"
 

@@ -238,18 +238,19 @@ def _seen_through(monkeypatch: pytest.MonkeyPatch, narrow: AirFit, wide: AirFit)
 FITTED = AirFit(4.1, 0.06, 3.2, 0.1, 0.4, 0.05, 13.0, -13.0, 3.2, 1.0, 11, 0.24)
 
 
-def test_defocus_in_rough_air_must_show_in_patches_of_both_widths(disc: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Where wide patches, which hold all of a rough blur, are not as sure, nothing is claimed, and the doubt stays."""
-    unsure = replace(FITTED, ratio=4.4, ratio_defocused=4.1, gain=5.0)
-    _seen_through(monkeypatch, FITTED, unsure)
+def test_wide_patches_tell_rough_air_where_defocus_is_not_sure(disc: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """They hold all of a rough blur, but see little of focus: what they leave open of it stays in the error."""
+    rough = replace(FITTED, ratio=4.4, ratio_defocused=4.1, gain=5.0, price=3.0)
+    _seen_through(monkeypatch, FITTED, rough)
+    assert _measured(disc).focus == "defocused"
+    assert _measured(disc).fried_ratio == pytest.approx(3.2)
+    unsure = replace(FITTED, gain=0.5, price=0.5)
+    _seen_through(monkeypatch, unsure, rough)
     told = _measured(disc)
     assert told.focus == "cannot tell"
     assert told.fried_ratio == pytest.approx(4.4 / 0.94)
-    _seen_through(monkeypatch, FITTED, replace(unsure, gain=0.0))
+    _seen_through(monkeypatch, unsure, replace(rough, gain=0.0))
     assert (_measured(disc).r0_mm_error or 0.0) < (told.r0_mm_error or 0.0)
-    _seen_through(monkeypatch, FITTED, replace(FITTED, ratio=7.0, ratio_defocused=3.6))
-    assert _measured(disc).focus == "defocused"
-    assert _measured(disc).fried_ratio == pytest.approx(3.2)
 
 
 def test_what_is_undecided_is_in_the_figure_and_its_error(disc: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -283,13 +284,13 @@ def test_slight_defocus_is_shared_with_the_air(disc: Path, monkeypatch: pytest.M
 def test_focus_can_be_sure_where_the_air_is_not(disc: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A defocus that saves much is told though how much of the blur is left for the air stays open.
 
-    With 0.14 for what defocus leaves unsure, 0.25 of the fit's own makes 0.29, more than the quarter that is told; 0.15
-    makes 0.21.
+    With 0.1 for what defocus leaves unsure, 0.25 of the fit's own makes 0.27, more than the quarter that is told; 0.15
+    makes 0.18.
     """
     tight = replace(FITTED, ratio=3.9, ratio_defocused=2.4, ratio_defocused_error=0.15)
     _seen_through(monkeypatch, tight, tight)
     found = _measured(disc)
-    assert found.r0_mm is not None and found.r0_mm_error == pytest.approx(0.21 * found.r0_mm, rel=0.03)
+    assert found.r0_mm is not None and found.r0_mm_error == pytest.approx(0.18 * found.r0_mm, rel=0.03)
     loose = replace(tight, ratio_defocused_error=0.25)
     _seen_through(monkeypatch, loose, loose)
     told = _measured(disc)
@@ -298,12 +299,12 @@ def test_focus_can_be_sure_where_the_air_is_not(disc: Path, monkeypatch: pytest.
     assert "defocus_waves_pv" not in told.notes
 
 
-def test_rough_air_is_not_called_defocus(disc: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """In focus D/r0 would be 5 or more: rough air alone varies so; defocus must save far more to be believed."""
-    rough = replace(FITTED, ratio=5.2, ratio_defocused=2.6, ratio_blurred=2.6, gain=5.0, price=-5.0)
+def test_rough_air_hides_defocus(disc: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where air of D/r0 4 would be left beside the defocus, nothing is claimed, whatever it saves; beside 2.6 it is."""
+    rough = replace(FITTED, ratio=5.2, ratio_defocused=4.0, ratio_blurred=4.0, gain=50.0, price=-50.0)
     _seen_through(monkeypatch, rough, rough)
     assert _measured(disc).focus == "cannot tell"
-    plain = replace(rough, gain=50.0, price=-50.0)
+    plain = replace(rough, ratio_defocused=2.6, ratio_blurred=2.6)
     _seen_through(monkeypatch, plain, plain)
     assert _measured(disc).focus == "defocused"
 
@@ -333,17 +334,14 @@ def test_patches_of_two_widths_must_agree_through_a_small_telescope(
     assert _measured(disc).r0_mm is not None
 
 
-def test_defocus_through_a_small_telescope_must_show_in_wide_patches_too(
-    disc: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """In rough air alone: what narrow patches take for defocus is refused where wide ones see none."""
-    small = replace(FITTED, ratio=4.4, ratio_defocused=3.1, gain=9.0, beam_apart=1.1)
-    blind = replace(small, gain=0.4)
-    _seen_through(monkeypatch, small, blind)
-    told = _measured(disc)
-    assert "disagree" in told.notes["r0_mm"] and told.focus == "cannot tell"
-    _seen_through(monkeypatch, small, small)
+def test_small_telescopes_must_be_surer_of_defocus(disc: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where beams part within a patch, chance makes air look like defocus: what convinces at 280 mm does not at 80."""
+    large = replace(FITTED, ratio=3.4, ratio_defocused=2.3, gain=1.6, price=-1.6, ratio_blurred=2.3, misfit=0.8)
+    _seen_through(monkeypatch, large, large)
     assert _measured(disc).focus == "defocused"
-    calm = replace(small, ratio=3.8)
-    _seen_through(monkeypatch, calm, blind)
+    small = replace(large, beam_apart=2.7)
+    _seen_through(monkeypatch, small, small)
+    assert _measured(disc).focus == "cannot tell"
+    plain = replace(small, gain=3.2, price=-3.2)
+    _seen_through(monkeypatch, plain, plain)
     assert _measured(disc).focus == "defocused"
