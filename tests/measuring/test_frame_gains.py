@@ -33,6 +33,20 @@ def _transfers(rng: np.random.Generator, ratio: float, waves: float, count: int)
 
 def _whole_transfers(rng: np.random.Generator, ratio: float, waves: float, count: int) -> np.ndarray:
     """Return the same (n, SIDE, SIDE // 2 + 1), not recentred."""
+    phase, radius = _screens(rng, count)
+    return _through(phase * (ratio / ACROSS) ** (5 / 6) + 2 * np.pi * waves * radius**2)
+
+
+def _through(phase: np.ndarray) -> np.ndarray:
+    """Return the transfers (n, SIDE, SIDE // 2 + 1) of wavefronts (n, ACROSS, ACROSS) in an open aperture."""
+    y, x = np.mgrid[:ACROSS, :ACROSS] - (ACROSS - 1) / 2
+    pupil = (np.hypot(y, x) <= ACROSS / 2).astype(float)
+    field = scipy.fft.fft2(pupil * np.exp(1j * phase), (SIDE, SIDE))
+    return (scipy.fft.rfft2(np.abs(field) ** 2) / (pupil.sum() * SIDE**2)).astype(np.complex64)
+
+
+def _screens(rng: np.random.Generator, count: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return Kolmogorov phase (n, ACROSS, ACROSS) without tilt, r0 one sample; and the radius over the aperture's."""
     size = 256
     f = np.hypot(scipy.fft.fftfreq(size)[:, None], scipy.fft.fftfreq(size)[None])
     f[0, 0] = np.inf
@@ -53,10 +67,7 @@ def _whole_transfers(rng: np.random.Generator, ratio: float, waves: float, count
     gram = np.linalg.inv(np.einsum("aij,bij,ij->ab", basis, basis, pupil))
     flat = np.array(phase[:count])
     flat -= np.tensordot(np.einsum("nij,bij,ij->nb", flat, basis, pupil) @ gram, basis, 1)
-    field = scipy.fft.fft2(
-        pupil * np.exp(1j * (flat * (ratio / ACROSS) ** (5 / 6) + 2 * np.pi * waves * radius**2)), (SIDE, SIDE)
-    )
-    return (scipy.fft.rfft2(np.abs(field) ** 2) / (pupil.sum() * SIDE**2)).astype(np.complex64)
+    return flat, radius
 
 
 def _in_patches(rng: np.random.Generator, transfer: np.ndarray, size: int) -> tuple[list[np.ndarray], Modes]:
@@ -184,3 +195,26 @@ def test_faint_frames_have_no_weight() -> None:
     found = patch_gains(seen.astype(np.complex64), modes, np.full(int(wanted.sum()), 1e3), size)
     assert not found.weight.any()
     assert GainSpread.pool([found], np.zeros((1, 2), int)) is None
+
+
+@pytest.mark.parametrize("waves", [0.0, 0.4])
+def test_layers_that_beams_see_elsewhere_average_out_of_gains(waves: float) -> None:
+    """The mean transfer of many beams through a high layer is the shared layer's, times a transfer that does not vary.
+
+    So gains over their mean are those of the shared layer's D/r0, here 0.5^(3/5) of the whole (layers add as D/r0 to
+    the power 5/3; Fried 1966): in focus they vary by a quarter of what the whole air would do. 24 beams leave a
+    24th of the high layer's own.
+    """
+    rng, ratio, frames, beams = np.random.default_rng(3), 2.0, 320, 24
+    wanted, modes = _modes(SIDE, ACROSS / SIDE)
+    level = (ratio * 0.5**0.6 / ACROSS) ** (5 / 6)
+    (shared, radius), (high, _) = _screens(rng, frames), _screens(rng, frames * beams)
+    shared = shared * level + 2 * np.pi * waves * radius**2
+
+    def variances(transfer: np.ndarray) -> np.ndarray:
+        return np.diag(covariance_of([recentre(transfer[:, wanted], modes)[0]], modes)[0])
+
+    parted = sum(_through(shared + high[beam::beams] * level) for beam in range(beams)) / np.float32(beams)
+    whole = variances(_through(shared + high[::beams] * level))
+    np.testing.assert_allclose(variances(parted), variances(_through(shared)), rtol=0.25)
+    assert np.median(whole / variances(parted)) > (3.0 if waves == 0.0 else 1.5)

@@ -238,19 +238,18 @@ def _seen_through(monkeypatch: pytest.MonkeyPatch, narrow: AirFit, wide: AirFit)
 FITTED = AirFit(4.1, 0.06, 3.2, 0.1, 0.4, 0.05, 13.0, -13.0, 3.2, 1.0, 11, 0.24)
 
 
-def test_wide_patches_tell_rough_air_where_defocus_is_not_sure(disc: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """They hold all of a rough blur, but see little of focus: what they leave open of it stays in the error."""
-    rough = replace(FITTED, ratio=4.4, ratio_defocused=4.1, gain=5.0, price=3.0)
-    _seen_through(monkeypatch, FITTED, rough)
-    assert _measured(disc).focus == "defocused"
-    assert _measured(disc).fried_ratio == pytest.approx(3.2)
-    unsure = replace(FITTED, gain=0.5, price=0.5)
-    _seen_through(monkeypatch, unsure, rough)
+def test_defocus_in_rough_air_must_show_in_patches_of_both_widths(disc: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where wide patches, which hold all of a rough blur, do not show it, nothing is claimed, and the doubt stays."""
+    unsure = replace(FITTED, ratio=4.4, ratio_defocused=4.1, ratio_blurred=4.1, gain=5.0, price=3.0)
+    _seen_through(monkeypatch, FITTED, unsure)
     told = _measured(disc)
     assert told.focus == "cannot tell"
     assert told.fried_ratio == pytest.approx(4.4 / 0.94)
-    _seen_through(monkeypatch, unsure, replace(rough, gain=0.0))
+    _seen_through(monkeypatch, FITTED, replace(unsure, gain=0.0))
     assert (_measured(disc).r0_mm_error or 0.0) < (told.r0_mm_error or 0.0)
+    _seen_through(monkeypatch, FITTED, replace(FITTED, ratio=7.0))
+    assert _measured(disc).focus == "defocused"
+    assert _measured(disc).fried_ratio == pytest.approx(3.2)
 
 
 def test_what_is_undecided_is_in_the_figure_and_its_error(disc: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -344,4 +343,20 @@ def test_small_telescopes_must_be_surer_of_defocus(disc: Path, monkeypatch: pyte
     assert _measured(disc).focus == "cannot tell"
     plain = replace(small, gain=3.2, price=-3.2)
     _seen_through(monkeypatch, plain, plain)
+    assert _measured(disc).focus == "defocused"
+
+
+def test_defocus_through_a_small_telescope_must_show_in_wide_patches_too(
+    disc: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """In rough air alone: what narrow patches take for defocus is refused where wide ones see none."""
+    small = replace(FITTED, ratio=4.4, ratio_defocused=3.1, gain=9.0, price=-9.0, ratio_blurred=3.1, beam_apart=1.1)
+    blind = replace(small, gain=0.4, price=1.0)
+    _seen_through(monkeypatch, small, blind)
+    told = _measured(disc)
+    assert "disagree" in told.notes["r0_mm"] and told.focus == "cannot tell"
+    _seen_through(monkeypatch, small, small)
+    assert _measured(disc).focus == "defocused"
+    calm = replace(small, ratio=3.8)
+    _seen_through(monkeypatch, calm, blind)
     assert _measured(disc).focus == "defocused"
