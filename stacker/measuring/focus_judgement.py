@@ -16,8 +16,9 @@ SMALL = 2.0
 _OWN_SHARE, _MODEL_ERROR, _WARP_ERROR, _ROUGH_ERROR = 0.6, 0.06, 0.25, 0.06
 _FOCUS_DOUBT, _MOST_DOUBT = 0.3, 0.2
 _DEFOCUSED_ERROR = 0.1
-_SURE, _SURE_OF_PARTED = 0.7, 4.5
-"""Half the cost that defocus must save where the fit is good, more by the misfit, and where beams part in a patch..."""
+_SURE, _SURE_OF_PARTED, _SURE_OF_ROUGH = 0.7, 4.5, 2.0
+"""Half the cost that defocus must save where the fit is good, more by the misfit, where beams part in a patch and where
+it is either defocus or rough air..."""
 _CALM = 2.4
 """...and more by the square of D/r0 over this, unless as much as `NOTICED_WAVES` saves it."""
 _LEAST_WAVES = 0.21
@@ -107,7 +108,8 @@ def _is_calm(ratio: float, fit: AirFit) -> bool:
 
 def _sure(fit: AirFit) -> float:
     parted = fit.beam_apart / (1.0 + fit.beam_apart)
-    return (_SURE + _SURE_OF_PARTED * parted**2) * max(fit.misfit, 1.0)
+    rough = _SURE_OF_ROUGH if fit.ratio > ROUGH else 0.0
+    return (_SURE + _SURE_OF_PARTED * parted**2 + rough) * max(fit.misfit, 1.0)
 
 
 def focus_of(fit: AirFit, kind: str) -> Focus:

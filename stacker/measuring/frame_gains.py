@@ -149,14 +149,19 @@ def _mixtures(noise: Curve, places: NDArray[np.intp]) -> Curve:
 
 
 def patch_gains(
-    moved: Spectra, modes: Modes, noise: Curve, size_px: int, inside: NDArray[np.bool_] | None = None
+    moved: Spectra,
+    modes: Modes,
+    noise: Curve,
+    size_px: int,
+    inside: NDArray[np.bool_] | None = None,
+    middle_rad: float = 0.5 * np.pi / SECTORS,
 ) -> PatchGains:
     """Return the gains of one patch's exposures.
 
     `moved` (k, K) are spectra with their motion undone, in order of time, `noise` (K,) the mean power of their noise,
     `inside` (n,) which k of n frames they are of. Each exposure is held against the mean of all others.
     """
-    members = _cells(modes)
+    members = _cells(modes, middle_rad)
     gain, mean = _gains(moved, members)
     seen = (mean > 0).all(0)
     scale = np.where(seen, mean, 1.0)
@@ -180,10 +185,17 @@ def covariance_of(patches: list[Spectra], modes: Modes) -> Curve:
     return np.stack([0.5 * (part + part.T) for part in turned]) / ((len(off) - 1) * SECTORS)
 
 
-def _cells(modes: Modes) -> NDArray[np.float32]:
+def main_direction_rad(power: Curve, modes: Modes) -> float:
+    """Return the direction, 0 to pi, along which the detail of power (K,) varies most."""
+    weight = np.where((modes.relative >= EDGES[0]) & (modes.relative < EDGES[3]), power * modes.relative**2, 0.0)
+    return float(0.5 * np.angle((weight * np.exp(2j * modes.angle)).sum()) % np.pi)
+
+
+def _cells(modes: Modes, middle_rad: float = 0.5 * np.pi / SECTORS) -> NDArray[np.float32]:
     """Return which of the 5 x 4 cells of ring and sector, (K, 20), each mode belongs to."""
     ring = np.digitize(modes.relative, EDGES) - 1
-    sector = np.minimum((modes.angle * (SECTORS / np.pi)).astype(np.intp), SECTORS - 1)
+    turned = (modes.angle - middle_rad) % np.pi * (SECTORS / np.pi)
+    sector = np.floor(turned + 0.5).astype(np.intp) % SECTORS
     members = np.zeros((len(ring), RINGS * SECTORS), np.float32)
     seen = np.flatnonzero((ring >= 0) & (ring < RINGS))
     members[seen, ring[seen] * SECTORS + sector[seen]] = 1.0

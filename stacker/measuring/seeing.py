@@ -59,7 +59,7 @@ _FINEST_CUTOFF = 0.55
 _ROUGHEST = 10.5
 _FAINTEST = 4.5
 """Signal to noise of a pixel below which r0 scatters by a third and more."""
-_MOST_OWN_ERROR, _MOST_ERROR = 0.27, 0.25
+_MOST_OWN_ERROR, _MOST_ERROR = 0.27, 0.22
 """Of ln D/r0, by the fit alone and in all: what may well be a quarter off is a guess."""
 _ROUGHEST_OF_SMALL = 3.7
 """Where beams part within a patch by so much as SMALL, r0 is read too large in rougher air."""

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from stacker.measuring.frame_gains import GainSpread, PatchGains, patch_gains
+from stacker.measuring.frame_gains import GainSpread, PatchGains, main_direction_rad, patch_gains
 from stacker.measuring.patch_spectra import PatchSpectra
 from stacker.measuring.recentring import Modes, Shifts, Spectra, recentre
 from stacker.parallel import forked_map
@@ -74,13 +74,16 @@ def spectral_ratio(seen: PatchSpectra, workers: int = 1) -> SpectralRatio | None
     if not len(patches):
         return None
 
+    power = np.mean([_power(seen.spectra[p][seen.inside[p]]) - seen.noise[p] for p in patches], 0)
+    middle_rad = main_direction_rad(power, seen.modes)
+
     def add_up(patch: int) -> tuple[_Sums, Shifts, PatchGains]:
         inside = seen.inside[patch]
         moved, shift = recentre(seen.spectra[patch][inside], seen.modes)
         everywhere = np.full((2, len(inside), 2), np.nan)
         everywhere[:, inside] = shift * seen.modes.cutoff
         noise = seen.noise[patch]
-        gains = patch_gains(moved, seen.modes, noise, seen.size_px, inside)
+        gains = patch_gains(moved, seen.modes, noise, seen.size_px, inside, middle_rad)
         return _sum_blocks(moved, noise), everywhere, gains
 
     parts = list(forked_map(add_up, patches.tolist(), workers))
@@ -90,6 +93,10 @@ def spectral_ratio(seen: PatchSpectra, workers: int = 1) -> SpectralRatio | None
     within = float(np.mean(near)) if near else None
     found = _curves(sums, seen.modes, seen.size_px, within, max(apart, default=None))
     return replace(found, gains=GainSpread.pool([part[2] for part in parts], seen.corners_px[patches]))
+
+
+def _power(spectra: Spectra) -> Curve:
+    return np.asarray((spectra.real**2 + spectra.imag**2).mean(0), np.float64)
 
 
 def _sum_blocks(moved: Spectra, noise: Curve) -> _Sums:
