@@ -3,8 +3,10 @@
 Prints r0 over its truth for scenes, apertures, samplings, obstructions, signals and seeing drawn at random, then
 static defocus of 0, 0.15, 0.3 and 0.5 waves on discs in steady air, and how often errors cover the truth. Beside each
 disc stands at how many sigma its defocus (0.3 waves, if it has less) shows at all: from the frames' own noise, their
-number and the independent speckle in them, by the fit to what such a telescope would show in the mean. The
-constants of `air_fit.py` and `seeing.py` were settled on seeds 1000 to 2999, 31001 to 31004 and 51001 to 51003.
+number and the independent speckle in them, by the fit to what such a telescope would show in the mean; and the signal
+over the noise, in power, of single frames at a third of the cutoff. The constants of `air_fit.py`,
+`focus_judgement.py` and `seeing.py` were settled on seeds 31001 to 31004, 51001, 51002, 71001 to 71004, 91001 to 91004
+and 92001 to 92004, and on captures through 80 to 130 mm.
 `--table` makes `short_exposures.csv` anew instead, `--gains` `frame_gains.csv`.
 """
 
@@ -57,7 +59,8 @@ SCENES = {
 }
 DISCS = ("banded", "texture", "ringed")
 WAVES = (0.0, 0.15, 0.3, 0.5)
-NOTICED = 0.3
+NOTICED, PLAIN = 0.3, 2.0
+"""Waves that ought to be noticed, and the signal to noise, in power, from which on."""
 ELEMENTS, CALM = 16, 3.0
 """Width of a patch in lambda / D, and the roughest D/r0 in which defocus is asked for."""
 
@@ -74,6 +77,8 @@ class Outcome:
     seen: Seeing
     sigmas: float
     """At how many the capture can tell its defocus, or `NOTICED` waves if it has less; nan where nothing is seen."""
+    signal: float
+    """Power over that of the noise, of single frames at a third of the cutoff."""
 
     @property
     def over_truth(self) -> float:
@@ -138,20 +143,21 @@ def outcome(name: str, scenario: Scenario, seed: int, folder: Path) -> Outcome:
     for file in (path, sidecar, truth):
         file.unlink()
     r0_mm = scenario.optics.aperture_mm / ratio * (R0_WAVELENGTH_NM / wavelength_nm) ** 1.2
-    sigmas = np.nan if looked is None else sigmas_of_defocus(scenario, looked, ratio)
-    return Outcome(name, scenario, ratio, r0_mm, seen, sigmas)
+    sigmas, signal = (np.nan, np.nan) if looked is None else shown_of_defocus(scenario, looked, ratio)
+    return Outcome(name, scenario, ratio, r0_mm, seen, sigmas, signal)
 
 
-def sigmas_of_defocus(scenario: Scenario, looked: PatchSpectra, ratio: float) -> float:
-    """Return at how many sigma the defocus shows in the mean of such captures, by all that `air_fit` looks at."""
+def shown_of_defocus(scenario: Scenario, looked: PatchSpectra, ratio: float) -> tuple[float, float]:
+    """Return at how many sigma the defocus shows in the mean of such captures, and the frames' signal over noise."""
     seen, optics = spectral_ratio(looked), scenario.optics
     if seen is None:
-        return np.nan
+        return np.nan, np.nan
     telescope = optics.obstruction_mm / optics.aperture_mm, optics.aperture_mm
     angle_rad = looked.size_px * looked.modes.cutoff * 1e-6 * scenario.detector.wavelength_nm / optics.aperture_mm
     expected = foreseen(seen, *telescope, angle_rad, ratio, max(optics.defocus_waves, NOTICED))
     fit = None if expected is None else fit_air(expected, *telescope, angle_rad)
-    return np.nan if fit is None else float(np.sqrt(2.0 * max(fit.gain, 0.0)))
+    signal = float(seen.snr[np.abs(seen.frequency - 1 / 3).argmin()])
+    return np.nan if fit is None else float(np.sqrt(2.0 * max(fit.gain, 0.0))), signal
 
 
 def line(found: Outcome) -> str:
@@ -165,7 +171,7 @@ def line(found: Outcome) -> str:
     told += f"{found.over_truth:6.2f} +-{seen.r0_mm_error / found.r0_mm:5.2f}   {seen.focus:12s}"
     if seen.defocus_waves_pv is not None:
         told += f"{seen.defocus_waves_pv:5.2f} +-{seen.defocus_waves_pv_error:4.2f}"
-    return told + (f"   shows at {found.sigmas:.1f} sigma" if np.isfinite(found.sigmas) else "")
+    return told + (f"   shows at {found.sigmas:.1f} sigma, S/N {found.signal:.1f}" if np.isfinite(found.sigmas) else "")
 
 
 def summary(title: str, found: list[Outcome]) -> None:
@@ -194,9 +200,15 @@ def focus_summary(found: list[Outcome]) -> None:
         print(f"{waves:.2f} waves: {told}" + (f"; sizes {np.round(sizes, 2).tolist()}" if sizes else ""))
     false = sum(one.seen.focus == "defocused" and one.scenario.optics.defocus_waves == 0 for one in found)
     missed = sum(one.seen.focus == "sharp" and one.scenario.optics.defocus_waves >= NOTICED for one in found)
-    plain = [one for one in found if one.scenario.optics.defocus_waves >= NOTICED and one.sigmas >= 2.0]
-    told = sum(one.seen.focus == "defocused" for one in plain)
-    print(f"of {len(plain)} with {NOTICED:g} waves or more that show at 2 sigma, {told} are called defocused")
+    out = [one for one in found if one.scenario.optics.defocus_waves >= NOTICED and one.signal >= PLAIN]
+    for title, those in (
+        ("100 mm and more", [one for one in out if one.scenario.optics.aperture_mm >= 100]),
+        ("less", [one for one in out if one.scenario.optics.aperture_mm < 100]),
+    ):
+        called = sum(one.seen.focus == "defocused" for one in those)
+        print(
+            f"S/N from {PLAIN:g}, {title}: of {len(those)} with {NOTICED:g} waves or more {called} are called defocused"
+        )
     print(f"false alarms {false}, defocus called sharp {missed}, of {len(found)}")
 
 
