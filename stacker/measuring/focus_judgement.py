@@ -16,7 +16,7 @@ SMALL = 2.0
 _OWN_SHARE, _MODEL_ERROR, _WARP_ERROR, _ROUGH_ERROR = 0.6, 0.06, 0.25, 0.06
 _FOCUS_DOUBT, _MOST_DOUBT = 0.3, 0.2
 _DEFOCUSED_ERROR = 0.1
-_SURE, _SURE_OF_PARTED, _SURE_OF_ROUGH = 0.7, 4.5, 2.0
+_SURE, _SURE_OF_PARTED, _SURE_OF_ROUGH = 0.7, 6.0, 2.0
 """Half the cost that defocus must save where the fit is good, more by the misfit, where beams part in a patch and where
 it is either defocus or rough air..."""
 _CALM = 2.4

@@ -159,7 +159,8 @@ def patch_gains(
     """Return the gains of one patch's exposures.
 
     `moved` (k, K) are spectra with their motion undone, in order of time, `noise` (K,) the mean power of their noise,
-    `inside` (n,) which k of n frames they are of. Each exposure is held against the mean of all others.
+    `inside` (n,) which k of n frames they are of, `middle_rad` the direction on which the first sector stands. Each
+    exposure is held against the mean of all others.
     """
     members = _cells(modes, middle_rad)
     gain, mean = _gains(moved, members)
@@ -186,7 +187,10 @@ def covariance_of(patches: list[Spectra], modes: Modes) -> Curve:
 
 
 def main_direction_rad(power: Curve, modes: Modes) -> float:
-    """Return the direction, 0 to pi, along which the detail of power (K,) varies most."""
+    """Return the direction, 0 to pi, along which the detail of power (K,) varies most.
+
+    A sector stands on it: on the border of two, a planet's belts would make both vary alike.
+    """
     weight = np.where((modes.relative >= EDGES[0]) & (modes.relative < EDGES[3]), power * modes.relative**2, 0.0)
     return float(0.5 * np.angle((weight * np.exp(2j * modes.angle)).sum()) % np.pi)
 

@@ -117,9 +117,9 @@ def _curves(
     width = max(_WIDTH / (size_px * modes.cutoff), _NARROWEST)
     edges = np.arange(_LOWEST, _HIGHEST, width)
     ring = np.digitize(modes.relative, edges) - 1
-    used = (ring >= 0) & (ring < len(edges) - 1)
-    sector = (modes.angle * (_SECTORS / np.pi)).astype(np.intp) % _SECTORS
     rings = len(edges) - 1
+    used = (ring >= 0) & (ring < rings)
+    sector = (modes.angle * (_SECTORS / np.pi)).astype(np.intp) % _SECTORS
     cell = np.where(used, ring * _SECTORS + sector, rings * _SECTORS)
 
     def kept(part: _Sums, weight: Curve) -> Curve:

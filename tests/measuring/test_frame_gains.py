@@ -5,11 +5,14 @@ import pytest
 import scipy.fft
 
 from stacker.measuring.frame_gains import (
+    EDGES,
     LAGS,
     RINGS,
     ExpectedGains,
     GainSpread,
+    _cells,
     covariance_of,
+    main_direction_rad,
     numbers_of,
     patch_gains,
 )
@@ -218,3 +221,21 @@ def test_layers_that_beams_see_elsewhere_average_out_of_gains(waves: float) -> N
     whole = variances(_through(shared + high[::beams] * level))
     np.testing.assert_allclose(variances(parted), variances(_through(shared)), rtol=0.25)
     assert np.median(whole / variances(parted)) > (3.0 if waves == 0.0 else 1.5)
+
+
+@pytest.mark.parametrize("tilt_deg", [0.0, 20.0, 90.0, 135.0])
+def test_a_sector_stands_on_a_planets_belts(tilt_deg: float) -> None:
+    """Belts that vary along a direction, soft along their length, fall into the first sector wherever they point."""
+    wanted, modes = _modes(SIDE, ACROSS / SIDE)
+    y, x = np.mgrid[:SIDE, :SIDE] - SIDE / 2
+    tilt = np.radians(tilt_deg)
+    across, along = x * np.cos(tilt) + y * np.sin(tilt), y * np.cos(tilt) - x * np.sin(tilt)
+    belts = sum(np.exp(-(((across - at) / 1.5) ** 2)) for at in (-8, -3, 5)) * np.exp(-((along / 14) ** 2))
+    power = np.abs(scipy.fft.rfft2(belts)[wanted]) ** 2
+    direction = main_direction_rad(power, modes)
+    off = (direction - tilt + 0.5 * np.pi) % np.pi - 0.5 * np.pi
+    assert np.degrees(off) == pytest.approx(0.0, abs=2.0)
+    inside = (modes.relative >= EDGES[0]) & (modes.relative < EDGES[-1])
+    by_sector = (power @ _cells(modes, direction)).reshape(RINGS, -1).sum(0)
+    assert by_sector.sum() == pytest.approx(power[inside].sum())
+    assert by_sector[0] > 0.9 * by_sector.sum()
