@@ -32,6 +32,7 @@ Real = NDArray[np.float32]
 EDGES = (0.15, 0.25, 0.35, 0.45, 0.55, 0.65)
 """Of the rings, in units of the cutoff."""
 RINGS, SECTORS = len(EDGES) - 1, 4
+_HALF_SECTOR_RAD = 0.5 * np.pi / SECTORS
 LAGS = SECTORS // 2 + 1
 """Sectors can be 0, 1 or 2 apart: directions have no sign."""
 MIDDLES = np.array([0.5 * (low + high) for low, high in zip(EDGES, EDGES[1:], strict=False)])
@@ -154,7 +155,7 @@ def patch_gains(
     noise: Curve,
     size_px: int,
     inside: NDArray[np.bool_] | None = None,
-    middle_rad: float = 0.5 * np.pi / SECTORS,
+    middle_rad: float = _HALF_SECTOR_RAD,
 ) -> PatchGains:
     """Return the gains of one patch's exposures.
 
@@ -195,11 +196,11 @@ def main_direction_rad(power: Curve, modes: Modes) -> float:
     return float(0.5 * np.angle((weight * np.exp(2j * modes.angle)).sum()) % np.pi)
 
 
-def _cells(modes: Modes, middle_rad: float = 0.5 * np.pi / SECTORS) -> NDArray[np.float32]:
+def _cells(modes: Modes, middle_rad: float = _HALF_SECTOR_RAD) -> NDArray[np.float32]:
     """Return which of the 5 x 4 cells of ring and sector, (K, 20), each mode belongs to."""
     ring = np.digitize(modes.relative, EDGES) - 1
-    turned = (modes.angle - middle_rad) % np.pi * (SECTORS / np.pi)
-    sector = np.floor(turned + 0.5).astype(np.intp) % SECTORS
+    turned = (modes.angle - (middle_rad - _HALF_SECTOR_RAD)) % np.pi
+    sector = np.minimum((turned * (SECTORS / np.pi)).astype(np.intp), SECTORS - 1)
     members = np.zeros((len(ring), RINGS * SECTORS), np.float32)
     seen = np.flatnonzero((ring >= 0) & (ring < RINGS))
     members[seen, ring[seen] * SECTORS + sector[seen]] = 1.0

@@ -341,7 +341,7 @@ def test_small_telescopes_must_be_surer_of_defocus(disc: Path, monkeypatch: pyte
     small = replace(large, beam_apart=2.7)
     _seen_through(monkeypatch, small, small)
     assert _measured(disc).focus == "cannot tell"
-    plain = replace(small, gain=3.2, price=-3.2)
+    plain = replace(small, gain=4.5, price=-4.5)
     _seen_through(monkeypatch, plain, plain)
     assert _measured(disc).focus == "defocused"
 
