@@ -7,7 +7,7 @@ The object is unknown, so only how frames differ from their mean tells: what par
 frequency (5 rings, 4 directions) and how far that part is out of phase, 40 numbers a frame. Their covariance C comes
 from simulated wavefronts, the noise from a scene whose amplitude falls as 1/f behind the telescope's own transfer.
 Fisher's information of n independent frames about (ln r0, defocus) is n/2 tr(C^-1 dC C^-1 dC') (Kay 1993, Fundamentals
-of Statistical Signal Processing, 3.9); that the air differs a little within a patch is a third unknown, known to 30 %.
+of Statistical Signal Processing, 3.9). The r0 is that of the air which all beams of a patch share.
 
 Prints the smallest possible errors of 0.3 waves peak to valley by all 40 numbers, and by those that the program looks
 at (the part that is shown, in its even, twofold and fourfold patterns of direction), against the signal to noise of the
@@ -29,7 +29,6 @@ RATIOS = (1.5, 2.0, 2.5, 3.0)
 WAVES, OBSTRUCTION = 0.3, 0.25
 SIGNALS_TO_NOISE = (30.0, 10.0, 5.0, 3.0, 2.0, 1.0)
 STEP, WAVES_STEP = 0.08, 0.03
-UNALIKE_SIGMA = 0.3
 PATTERNS = np.array([[1, 1, 1, 1], [1, 0, -1, 0], [0, 1, 0, -1], [1, -1, 1, -1]]) / np.array(
     [[2], [2**0.5], [2**0.5], [2]]
 )
@@ -60,11 +59,9 @@ def bound(spread: dict[tuple[int, int], Array], noise: Array, frames: int) -> tu
     changes = [
         (spread[1, 0] - spread[-1, 0]) / (2 * STEP),
         (spread[0, 1] - spread[0, -1]) / (2 * WAVES_STEP),
-        middle,
     ]
     towards = [np.linalg.solve(middle + noise, change) for change in changes]
     information = np.array([[0.5 * frames * np.trace(a @ b) for b in towards] for a in towards])
-    information[2, 2] += 1.0 / UNALIKE_SIGMA**2
     errors = np.sqrt(np.diag(np.linalg.inv(information)))
     return float(errors[0]), float(errors[1])
 

@@ -31,7 +31,6 @@ from stacker.measuring.focus_judgement import (
     WARPED,
     believed_ratio,
     focus_of,
-    is_defocused,
     likely_defocus,
     taken_by_defocus,
     total_error,
@@ -97,8 +96,8 @@ def measure_seeing(
     reason = ""
     if fit is not None and fit.ratio > ROUGH:
         wide = look(_WIDE_PATCH_ELEMENTS)
-        if not (is_defocused(fit) and wide[1] is not None and is_defocused(wide[1])):
-            reason = _disagreement(fit, wide[1])
+        if any(one is None or focus_of(one, kind) != "defocused" for one in (fit, wide[1])):
+            reason = _disagreement(fit, wide[1], kind)
             seen, fit = _wider(wide, seen, fit)
     reason = reason or _why_not(seen, fit, kind)
     bounded = _with_differential_bound(_without(reason), seen, circumstances)
@@ -171,10 +170,10 @@ def _wider(
     return seen, replace(fit, ratio_error=error, gain=0.0, price=0.0, ratio_blurred=fit.ratio)
 
 
-def _disagreement(fit: AirFit, wide: AirFit | None) -> str:
+def _disagreement(fit: AirFit, wide: AirFit | None, kind: str) -> str:
     """Return why rough air through a small telescope must not be believed: patches of two sizes see it differently."""
     apart = wide is not None and abs(np.log(wide.ratio / _WIDE_READS / fit.ratio)) >= _MOST_APART
-    if fit.beam_apart < WARPED or not (apart or is_defocused(fit)):
+    if fit.beam_apart < WARPED or not (apart or focus_of(fit, kind) == "defocused"):
         return ""
     return "smaller and larger patches disagree on the air: its layers part what they see; a larger aperture would tell"
 
