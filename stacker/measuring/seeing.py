@@ -60,7 +60,7 @@ _FAINTEST = 4.5
 """Signal to noise of a pixel below which r0 scatters by a third and more."""
 _MOST_OWN_ERROR, _MOST_ERROR = 0.27, 0.22
 """Of ln D/r0, by the fit alone and in all: what may well be a quarter off is a guess."""
-_ROUGHEST_OF_SMALL = 3.7
+_ROUGHEST_OF_SMALL = 3.3
 """Where beams part within a patch by so much as SMALL, r0 is read too large in rougher air."""
 _DEFOCUS_ERROR = 0.08
 _OUTER_SCALE_M = 20.0
