@@ -82,6 +82,11 @@ class AirFit:
     beam_apart: float
     """Distance that the beams of a patch's ends have at 2 km, in apertures."""
 
+    @property
+    def parted(self) -> float:
+        """How far the beams of a patch part: 0 for not at all, 1 for entirely."""
+        return _parted(self.beam_apart)
+
 
 def fit_air(seen: SpectralRatio, obstruction_ratio: float, aperture_mm: float, patch_rad: float) -> AirFit | None:
     """Fit D/r0 and defocus; `patch_rad` is the angle that a patch spans. None where fewer than 3 rings hold signal."""
@@ -132,12 +137,16 @@ def _beams_apart(aperture_mm: float, patch_rad: float) -> float:
     return patch_rad * _TYPICAL_HEIGHT_M / (1e-3 * aperture_mm)
 
 
+def _parted(apart: float) -> float:
+    return apart / (1.0 + apart)
+
+
 def _model(seen: SpectralRatio, obstruction_ratio: float, apart: float) -> _Model | None:
     used = _usable(seen)
     if used.sum() < FEWEST_RINGS:
         return None
     expected, gains = ShortExposures(seen.frequency[used], obstruction_ratio), ExpectedGains(obstruction_ratio)
-    return _Model(seen, used, expected, gains, _warp(seen.apart, apart), apart / (1.0 + apart))
+    return _Model(seen, used, expected, gains, _warp(seen.apart, apart), _parted(apart))
 
 
 @dataclass(frozen=True)
@@ -154,7 +163,6 @@ class _Model:
     gains: ExpectedGains
     warp: float
     parted: float
-    """How far the beams of a patch part: 0 for not at all, 1 for entirely."""
 
     @property
     def left(self) -> float:
@@ -296,4 +304,4 @@ def _warp(apart: float | None, beams: float) -> float:
     """
     if apart is None:
         return _UNKNOWN_WARP
-    return float(np.clip((1.0 / 6.0 + 0.3 * beams / (1.0 + beams)) * apart, 5e-4, 0.6))
+    return float(np.clip((1.0 / 6.0 + 0.3 * _parted(beams)) * apart, 5e-4, 0.6))

@@ -50,7 +50,7 @@ def total_error(fit: AirFit, kind: str) -> float:
     (the scale factor of the Particle Data Group's Review of Particle Physics).
     """
     # Of 80 mm, whose beams part within a patch, r0 scatters by 20 %; of 130 mm hardly more than of larger ones.
-    warp = _WARP_ERROR * (fit.beam_apart / (1.0 + fit.beam_apart)) ** 3
+    warp = _WARP_ERROR * fit.parted**3
     misfit = float(np.sqrt(max(fit.misfit, 1.0)))
     if focus_of(fit, kind) == "defocused":
         return float(np.sqrt((misfit * fit.ratio_defocused_error) ** 2 + _DEFOCUSED_ERROR**2 + warp**2))
@@ -107,9 +107,8 @@ def _is_calm(ratio: float, fit: AirFit) -> bool:
 
 
 def _sure(fit: AirFit) -> float:
-    parted = fit.beam_apart / (1.0 + fit.beam_apart)
     rough = _SURE_OF_ROUGH if fit.ratio > ROUGH else 0.0
-    return (_SURE + _SURE_OF_PARTED * parted**2 + rough) * max(fit.misfit, 1.0)
+    return (_SURE + _SURE_OF_PARTED * fit.parted**2 + rough) * max(fit.misfit, 1.0)
 
 
 def focus_of(fit: AirFit, kind: str) -> Focus:

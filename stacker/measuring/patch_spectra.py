@@ -14,7 +14,7 @@ from stacker.capture.each_frame import Frames, each_batch
 from stacker.capture.mosaic import luminance
 from stacker.capture.sequence import Frame
 from stacker.measuring.patch_places import place_patches
-from stacker.measuring.patch_transform import FEWEST_BEYOND, PatchTransform
+from stacker.measuring.patch_transform import PatchTransform
 from stacker.measuring.recentring import Modes, Spectra
 from stacker.ranking import Ranking
 
@@ -25,8 +25,6 @@ MOST_FRAMES = {"full": 240, "quick": 60}
 """By effort."""
 MOST_PATCHES = 12
 _MOST_LOST = 0.1
-_ENOUGH_NOISE, _FEWEST_OF_NOISE = 4_000, 16
-"""Independent modes that tell its power to 1.6 %, and the fewest frames."""
 _DECODED = 3
 
 
@@ -76,7 +74,7 @@ def patch_spectra(
     if not len(corners):
         return None
     transform = PatchTransform(size_px, cutoff_cyc_per_px, capture.mosaic)
-    noise_of = _frames_of_noise(len(frames), transform.modes_beyond)
+    noise_of = transform.frames_of_noise(len(frames))
 
     def look_at(place: int, frame: Frame) -> tuple[Spectra, NDArray[np.float64], NDArray[np.bool_]]:
         spectra = np.zeros((len(corners), len(transform.noise_shape)), np.complex64)
@@ -118,13 +116,6 @@ def _places(
     margin = (int(spread[0]), int(spread[1]))
     corners = place_patches(picture, ranking.target.mask, size_px, cutoff, margin, MOST_PATCHES)
     return np.array(corners, np.intp).reshape(-1, 2)
-
-
-def _frames_of_noise(frames: int, modes: int) -> range:
-    """Return the places of frames that tell the noise to 1.6 % by so many modes each; none by too few."""
-    if modes < FEWEST_BEYOND:
-        return range(0)
-    return range(0, frames, max(1, frames // max(-(-_ENOUGH_NOISE // modes), _FEWEST_OF_NOISE)))
 
 
 def _shown(corners: NDArray[np.intp], size: int, frame: tuple[int, ...]) -> NDArray[np.bool_]:

@@ -13,7 +13,9 @@ Real = NDArray[np.float32]
 
 _SEEN_UP_TO = 0.8
 _BEYOND = 1.08
-FEWEST_BEYOND = 24
+_FEWEST_BEYOND = 24
+_ENOUGH, _FEWEST_FRAMES = 4_000, 16
+"""Independent modes that tell the noise's power to 1.6 %, and the fewest frames."""
 _LAPLACIAN = np.array([[1, 4, 1], [4, -20, 4], [1, 4, 1]], np.float32) / 6.0
 
 
@@ -44,11 +46,6 @@ class PatchTransform:
         self._down = _waves(rows, size_px)
         self._across = np.ascontiguousarray(_waves(columns, size_px).T).view(np.float32)
 
-    @property
-    def modes_beyond(self) -> int:
-        """How many modes show noise alone."""
-        return len(self._beyond)
-
     def windowed(self, plane: Real, corners_px: NDArray[np.intp]) -> Real:
         """Return the Laplacian (P, size, size) of patches of a plane (H, W) that lie a pixel within it."""
         size = self.size_px
@@ -63,6 +60,13 @@ class PatchTransform:
         across = (parts.reshape(-1, self.size_px) @ self._across).view(np.complex64)
         both = self._down @ across.reshape(len(parts), self.size_px, -1)
         return np.asarray(both.reshape(len(parts), -1).take(self._at, 1), np.complex64)
+
+    def frames_of_noise(self, frames: int) -> range:
+        """Return which of so many frames tell the power of noise; none where hardly a mode shows noise alone."""
+        modes = len(self._beyond)
+        if modes < _FEWEST_BEYOND:
+            return range(0)
+        return range(0, frames, max(1, frames // max(-(-_ENOUGH // modes), _FEWEST_FRAMES)))
 
     def noise_power(self, parts: Real) -> NDArray[np.float64]:
         """Return the power (P,) of white noise in windowed patches, from the frequencies that no telescope passes."""

@@ -67,3 +67,19 @@ def test_laplacian_raises_fine_noise() -> None:
     k2 = (2.0 * np.pi / 64) ** 2
     assert shape[0, 1] == pytest.approx(k2**2, rel=0.01)
     assert shape[0, 0] == pytest.approx(0.0, abs=1e-12)
+
+
+@pytest.mark.parametrize(("size_px", "cutoff"), [(46, 0.34), (46, 0.45), (130, 0.2)])
+def test_enough_frames_tell_the_noise(size_px: int, cutoff: float) -> None:
+    """By 4000 independent modes an exponential distribution's mean is known to 1.6 % (its deviation is its mean)."""
+    transform = PatchTransform(size_px, cutoff, None)
+    row, column = np.meshgrid(np.fft.fftfreq(size_px), np.fft.rfftfreq(size_px), indexing="ij")
+    modes = int(((np.hypot(row, column) > 1.08 * cutoff) & ((column > 0) & (column < 0.5) | (row > 0))).sum())
+    few = len(transform.frames_of_noise(240))
+    assert few == 240 or few * modes >= 4000
+    assert few >= 16
+
+
+def test_where_hardly_a_mode_shows_noise_alone_none_is_asked() -> None:
+    """At 1.6 px per lambda/D the telescope passes all frequencies but those in the very corners."""
+    assert len(PatchTransform(20, 0.62, None).frames_of_noise(240)) == 0
