@@ -3,12 +3,12 @@
 How much of a telescope's defocus can be told from air: from frames without noise and without beams that part, all that
 is worth noticing; but defocus and air differ only in how the frames scatter, not in how soft their mean is, and noise
 and layers high above, which move one detail of a patch against another, scatter them as well. Of discs in air of D/r0
-1.5 to 3 (scripts/experiment_seeing.py, seeds 93001 to 93004, on which nothing was settled) 0.3 and 0.5 waves peak to
-valley are recognised through 100 mm and more in 19 of 20 where single frames show a third of the cutoff with twice the
-power of their noise, in 38 of 48 in all: what fails is faint, or seen through 80 mm, where beams part within a patch.
-None of the 48 is called sharp, and of 120 captures in focus, in air of D/r0 1.5 to 8, 3 are called defocused, all of
-them through 80 or 130 mm in air of D/r0 3.5 and more. The rest is "cannot tell", and D/r0 then stands between that of
-focus and that of defocus, with an error that spans both; experiment_defocus_bound.py says what more there is to be had.
+1.5 to 3 (scripts/experiment_seeing.py, seeds 93001 to 93004 and 94001 to 94004, on which nothing was settled) 0.3 and
+0.5 waves peak to valley are recognised in 53 of 55 where single frames show a third of the cutoff with twice the power
+of their noise, in 82 of 96 in all; none is called sharp. Of 240 captures in focus, in air of D/r0 1.5 to 8, 3 are
+called defocused, all of them through 80 or 130 mm, where beams part within a patch, in air of D/r0 3.4 and more. The
+rest is "cannot tell", and D/r0 then stands between that of focus and that of defocus, with an error that spans both;
+experiment_defocus_bound.py says what more there is to be had.
 """
 
 from __future__ import annotations
