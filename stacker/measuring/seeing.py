@@ -187,8 +187,7 @@ def _why_not(seen: SpectralRatio | None, fit: AirFit | None, kind: str) -> str:
         return "single frames are too noisy or too featureless; longer exposures or more light would tell"
     if fit.ratio > _ROUGHEST:
         return "the air is too rough for single frames to show anything of the telescope's resolution"
-    roughest = ROUGH if focus_of(fit, kind) == "defocused" else _ROUGHEST_OF_SMALL
-    if fit.beam_apart > SMALL and fit.ratio > roughest:
+    if fit.beam_apart > SMALL and fit.ratio > _ROUGHEST_OF_SMALL:
         return "so rough air parts what a small telescope sees within a patch; a larger aperture would tell"
     if fit.misfit > MOST_MISFIT or fit.ratio_error > _MOST_OWN_ERROR or total_error(fit, kind) > _MOST_ERROR:
         return _UNTOLD
